@@ -1,0 +1,45 @@
+"""Alembic's entry: every part's tables, on either database."""
+
+import service.animals.models
+import service.catalogue.models
+import service.feeding.models
+import service.jobs.models
+import service.ledger.models
+import service.lots.models
+import service.receiving.models
+import service.security.models
+import service.site.models
+import service.supplements.models
+import service.temperatures.models
+import service.thawing.models
+from alembic import context
+from service.database import open_database
+from sqlmodel import SQLModel
+
+
+def render_item(kind: str, item: object, _context: object) -> str | bool:
+    """Plain SQLAlchemy types in the scripts, so that they never change with our code."""
+    names = {"UTCDateTime": "sa.DateTime(timezone=True)", "AutoString": "sa.String()"}
+    return names.get(type(item).__name__, False) if kind == "type" else False
+
+
+def run() -> None:
+    """Run the migrations in one transaction."""
+    database = open_database(context.config.get_main_option("sqlalchemy.url") or "")
+    try:
+        with database.writer.connect() as connection:
+            context.configure(
+                connection=connection,
+                target_metadata=SQLModel.metadata,
+                compare_type=True,
+                render_as_batch=False,
+                transactional_ddl=True,
+                render_item=render_item,
+            )
+            with context.begin_transaction():
+                context.run_migrations()
+    finally:
+        database.close()
+
+
+run()

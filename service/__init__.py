@@ -1,0 +1,1 @@
+"""Fishhouse: the service that a fish kitchen runs on."""

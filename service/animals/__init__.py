@@ -1,0 +1,1 @@
+"""Animals, their body mass and their diets."""

@@ -1,0 +1,92 @@
+"""Setting up animals, weighing them, setting their diets."""
+
+from datetime import datetime
+
+from sqlmodel import Session, col, select
+
+from service.animals import queries
+from service.animals.models import Animal, AnimalWeight, Diet, DietItem
+from service.animals.schemas import AnimalIn, DietIn, WeightIn
+from service.catalogue.queries import species_by_code
+from service.errors import Conflict, Invalid
+from service.http.bodies import instant_of
+from service.security import audit
+from service.security.actor import Actor
+from service.site import queries as sites
+
+
+def add_animal(session: Session, new: AnimalIn, *, at: datetime, by: Actor) -> Animal:
+    """An animal. Raises Conflict if the code is taken, Invalid for a birth to come."""
+    site = sites.site_or_only(session, new.site, by=by)
+    view = sites.view_of(session, site, at=at)
+    if new.born_on is not None and new.born_on > view.day_of(at):
+        raise Invalid.at("born_on", "lies in the future")
+    if session.exec(select(Animal.id).where(col(Animal.code) == new.code)).first() is not None:
+        raise Conflict.exists("animal", new.code)
+    animal = Animal(
+        site_id=view.id,
+        code=new.code,
+        name=new.name,
+        taxon=new.taxon,
+        group_name=new.group,
+        sex=new.sex,
+        born_on=new.born_on,
+    )
+    session.add(animal)
+    session.flush()
+    audit.note(session, by, "animal added", animal.code, at=at, site_id=view.id, after=new)
+    return animal
+
+
+def weigh(
+    session: Session, code: str, weighing: WeightIn, *, at: datetime, by: Actor
+) -> AnimalWeight:
+    """A weighing of an animal. Raises NotFound, Invalid for an instant to come."""
+    animal = queries.animal_by_code(session, code, by=by)
+    view = sites.view(session, animal.site_id, at=at)
+    assert animal.id is not None
+    weight = AnimalWeight(
+        animal_id=animal.id,
+        grams=weighing.mass.grams,
+        recorded_at=at,
+        by=by.name,
+        occurred_at=instant_of(weighing.occurred_at, now=at, skew=view.policy.skew),
+    )
+    session.add(weight)
+    session.flush()
+    audit.note(session, by, "animal weighed", animal.code, at=at, site_id=view.id, after=weight)
+    return weight
+
+
+def set_diet(session: Session, code: str, new: DietIn, *, at: datetime, by: Actor) -> Diet:
+    """A diet from a day on; older ones stay as they were. Raises NotFound for a species."""
+    animal = queries.animal_by_code(session, code, by=by)
+    for number, item in enumerate(new.items):
+        species_by_code(session, item.species, field=f"items.{number}.species")
+    assert animal.id is not None
+    diet = Diet(
+        animal_id=animal.id,
+        from_day=new.from_day,
+        feeds_per_day=new.feeds_per_day,
+        recorded_at=at,
+        by=by.name,
+    )
+    session.add(diet)
+    session.flush()
+    assert diet.id is not None
+    session.add_all(
+        DietItem(diet_id=diet.id, species_code=item.species, grams=item.mass.grams)
+        for item in new.items
+    )
+    session.flush()
+    audit.note(
+        session,
+        by,
+        "diet set",
+        animal.code,
+        at=at,
+        site_id=animal.site_id,
+        after={item.species: item.mass.grams for item in new.items},
+        detail={"from": str(new.from_day)},
+    )
+    return diet

@@ -1,0 +1,184 @@
+"""create_app(): settings in, application out."""
+
+import logging
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+
+from fastapi import APIRouter, FastAPI, Request
+from fastapi.responses import JSONResponse, Response
+from sqlalchemy import text
+from sqlalchemy.exc import SQLAlchemyError
+
+import service.animals.routes
+import service.catalogue.routes
+import service.feeding.routes
+import service.ledger.routes
+import service.lots.routes
+import service.quality.routes
+import service.receiving.routes
+import service.security.routes
+import service.site.routes
+import service.supplements.routes
+import service.temperatures.routes
+import service.thawing.routes
+from service.clock import Clock, system_clock
+from service.database import open_database
+from service.errors import NotReady
+from service.http import problems
+from service.security.transactions import Replayed, request_transaction
+from service.security.users import TokenBook
+from service.settings import Settings
+from service.site.rules import RULE_BY_ID
+from service.worker import Worker
+
+log = logging.getLogger(__name__)
+
+ROUTERS: tuple[APIRouter, ...] = (
+    *service.site.routes.routers,
+    *service.catalogue.routes.routers,
+    service.receiving.routes.router,
+    service.quality.routes.router,
+    *service.lots.routes.routers,
+    *service.ledger.routes.routers,
+    *service.temperatures.routes.routers,
+    *service.thawing.routes.routers,
+    *service.feeding.routes.routers,
+    service.animals.routes.router,
+    *service.supplements.routes.routers,
+    service.security.routes.router,
+)
+
+PROBLEM_ANSWERS: dict[int | str, dict[str, object]] = {
+    code: {
+        "description": what,
+        "content": {problems.PROBLEM_JSON: {"schema": problems.Problem.model_json_schema()}},
+    }
+    for code, what in {
+        401: "No token, or one that is not known.",
+        403: "The role or site may not do this.",
+        404: "Nothing has this code.",
+        409: "A rule or the state of things refuses it.",
+        412: "Somebody changed it meanwhile.",
+        413: "The body is too large.",
+        422: "Malformed: the field is named.",
+        503: "The database is busy.",
+    }.items()
+}
+
+ABOUT = """The service that a fish kitchen runs on: what arrived, how cold it was kept, what is
+thawed next, who ate it, and what was added. Every refusal names its rule, its numbers and its
+source. Models estimate; a thermometer in the fish decides; the attending veterinarian decides
+on supplements; local codes and licensed practice come first."""
+
+
+def create_app(settings: Settings | None = None, *, clock: Clock = system_clock) -> FastAPI:
+    """The application on one database. The clock is injected so that a test can set it."""
+    settings = settings or Settings()
+    database = open_database(settings.database_url, connections=settings.database_connections)
+
+    @asynccontextmanager
+    async def lifespan(_app: FastAPI) -> AsyncIterator[None]:
+        worker = Worker(database, clock, settings.watch_seconds)
+        if settings.run_watch:
+            worker.start()
+        yield
+        worker.stop()
+        database.close()
+
+    app = FastAPI(
+        title="Fishhouse",
+        version="0.1.0",
+        description=ABOUT,
+        lifespan=lifespan,
+        responses=PROBLEM_ANSWERS,
+        max_body_size=settings.max_body_bytes,
+    )
+    app.state.settings, app.state.database, app.state.clock = settings, database, clock
+    app.state.tokens = TokenBook()
+    app.state.open_write = request_transaction
+    problems.install(app)
+    app.add_exception_handler(Replayed, _replay)
+    for router in ROUTERS:
+        app.include_router(router, prefix="/v1")
+    app.include_router(_health)
+    return app
+
+
+async def _replay(_request: Request, first: Exception) -> Response:
+    """The answer of the first time, given again."""
+    assert isinstance(first, Replayed)
+    return Response(first.body, first.status, {"Idempotency-Replayed": "true"}, "application/json")
+
+
+_health = APIRouter(tags=["health"])
+
+
+@_health.get("/healthz")
+async def healthz() -> dict[str, str]:
+    """Whether the process is alive."""
+    return {"status": "alive"}
+
+
+@_health.get("/readyz")
+def readyz(request: Request) -> dict[str, str]:
+    """Whether the database answers and has its tables."""
+    try:
+        with request.app.state.database.reader.connect() as connection:
+            connection.execute(text("SELECT code FROM site LIMIT 1")).first()
+    except SQLAlchemyError as error:
+        raise NotReady("the database is away, or has no tables yet") from error
+    return {"status": "ready"}
+
+
+@_health.get("/problems/{kind}", include_in_schema=False)
+async def problem_kind(kind: str) -> JSONResponse:
+    """What a problem type means, for somebody who opens its address."""
+    return JSONResponse({"type": f"/problems/{kind}", "meaning": describe_problem(kind)})
+
+
+def describe_problem(kind: str) -> str:
+    """One sentence about a problem type; a rule's own sentence where it is a rule."""
+    if kind in RULE_BY_ID:
+        return RULE_BY_ID[kind].says
+    return PROBLEM_KINDS.get(kind, "No problem of this kind is known here.")
+
+
+PROBLEM_KINDS = {
+    "validation": "Something sent is malformed; the field is named and nothing was stored.",
+    "not-authenticated": "No token, or one that is unknown, withdrawn or run out.",
+    "not-allowed": "The role or site of this token does not carry the right.",
+    "conflict": "It cannot be done as things stand.",
+    "already-exists": "The code is taken.",
+    "already-released": "The hold was released before.",
+    "already-rejected": "The lot was rejected before.",
+    "already-reversed": "The movement was taken back before, or is itself a reversal.",
+    "already-cancelled": "The thaw request was cancelled before.",
+    "already-signed": "The supplement plan was signed before.",
+    "another-site": "What was named belongs to different sites.",
+    "no-diet": "No diet is in force on that day.",
+    "no-body-mass": "A requirement is per body mass and the animal was never weighed.",
+    "has-successors": "Later movements used this fish; take them back first, newest first.",
+    "idempotency-mismatch": "The Idempotency-Key was used before with another body.",
+    "changed-meanwhile": "Somebody edited it since it was read.",
+    "too-large": "The body is larger than this service reads.",
+    "busy": "The database is busy or away; nothing was stored.",
+    "not-ready": "The database has no tables yet.",
+    "internal": "Something unexpected failed; nothing was stored.",
+    "lease-lost": "Another worker has taken the job.",
+    "unknown-address": "Nothing is at this address.",
+    "unknown-method": "This address does not take that method.",
+    "unknown-site": "No site has this code.",
+    "unknown-place": "No place has this code.",
+    "unknown-species": "No species has this code.",
+    "unknown-supplier": "No supplier has this code.",
+    "unknown-product": "No product has this code.",
+    "unknown-supplement-product": "No supplement product has this code.",
+    "unknown-animal": "No animal has this code.",
+    "unknown-lot": "No lot has this code.",
+    "unknown-hold": "No hold has this number.",
+    "unknown-parcel": "No such parcel of this lot is in that place.",
+    "unknown-movement": "No movement has this number.",
+    "unknown-thaw-request": "No thaw request has this number.",
+    "unknown-thaw-batch": "No thaw batch has this code.",
+    "unknown-supplement-plan": "No supplement plan has this number.",
+}

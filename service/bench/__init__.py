@@ -1,0 +1,1 @@
+"""Measured speed, as commands."""

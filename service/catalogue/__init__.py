@@ -1,0 +1,1 @@
+"""Species, suppliers, products, supplement products, and the figures of the trade."""

@@ -1,0 +1,86 @@
+"""Setting up suppliers, products and supplement products."""
+
+from datetime import datetime
+
+from sqlmodel import Session, col, select
+
+from service.catalogue import queries
+from service.catalogue.models import Product, Species, SupplementProduct, Supplier
+from service.catalogue.rules import in_service_unit, species_facts
+from service.catalogue.schemas import ProductIn, SupplementProductIn, SupplierIn
+from service.errors import Conflict, Invalid
+from service.security import audit
+from service.security.actor import Actor
+
+
+def load_species(session: Session) -> None:
+    """Bring the catalogue's species into the database; run at every migration."""
+    for facts in species_facts().values():
+        session.merge(
+            Species(code=facts.code, name=facts.name, scientific_name=facts.scientific_name)
+        )
+
+
+def add_supplier(session: Session, new: SupplierIn, *, at: datetime, by: Actor) -> Supplier:
+    """A supplier. Raises Conflict if the code is taken."""
+    if session.exec(select(Supplier.id).where(col(Supplier.code) == new.code)).first() is not None:
+        raise Conflict.exists("supplier", new.code)
+    supplier = Supplier(code=new.code, name=new.name)
+    session.add(supplier)
+    session.flush()
+    audit.note(session, by, "supplier added", supplier.code, at=at, after=new)
+    return supplier
+
+
+def add_product(session: Session, new: ProductIn, *, at: datetime, by: Actor) -> Product:
+    """A product. Raises NotFound for an unknown species or supplier, Conflict for its code."""
+    species = queries.species_by_code(session, new.species, field="species")
+    supplier = queries.supplier_by_code(session, new.supplier, field="supplier")
+    if session.exec(select(Product.id).where(col(Product.code) == new.code)).first() is not None:
+        raise Conflict.exists("product", new.code)
+    assert supplier.id is not None
+    product = Product(
+        code=new.code,
+        species_code=species.code,
+        supplier_id=supplier.id,
+        part=new.part,
+        form=new.form,
+        size_grade=new.size_grade,
+        carton_g=new.carton_mass.grams,
+        gtin=new.gtin,
+        shape={
+            "block": new.block.model_dump() if new.block else None,
+            "fish": new.fish.model_dump() if new.fish else None,
+        },
+    )
+    session.add(product)
+    session.flush()
+    audit.note(session, by, "product added", product.code, at=at, after=product)
+    return product
+
+
+def add_supplement_product(
+    session: Session, new: SupplementProductIn, *, at: datetime, by: Actor
+) -> SupplementProduct:
+    """A supplement product. Raises Invalid for a unit that does not fit its nutrient."""
+    contents: dict[str, float] = {}
+    for number, content in enumerate(new.contents):
+        field = f"contents.{number}"
+        if content.nutrient in contents:
+            raise Invalid.at(f"{field}.nutrient", f"{content.nutrient} is named twice")
+        try:
+            contents[content.nutrient] = in_service_unit(
+                content.nutrient, content.amount, content.unit
+            )
+        except ValueError as error:
+            raise Invalid.at(f"{field}.unit", str(error)) from error
+    taken = select(SupplementProduct.id).where(col(SupplementProduct.code) == new.code)
+    if session.exec(taken).first() is not None:
+        raise Conflict.exists("supplement product", new.code)
+    product = SupplementProduct(
+        code=new.code, name=new.name, form=new.form, divisible=new.divisible, contents=contents
+    )
+    session.add(product)
+    session.flush()
+    audit.note(session, by, "supplement product added", product.code, at=at, after=product)
+    return product

@@ -1,0 +1,246 @@
+"""Facts of fish and nutrients, read from the tables of the trade."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from enum import StrEnum
+from functools import cache, lru_cache
+
+from service.figures import Row, number, table
+from service.science.storage_life import LifeProfile
+
+
+class Form(StrEnum):
+    """How fish was frozen and packed."""
+
+    BLOCK = "block"
+    IQF = "iqf"
+    SHATTER_PACK = "shatter_pack"
+
+
+class Part(StrEnum):
+    """What of the fish it is."""
+
+    WHOLE = "whole"
+    FILLET = "fillet"
+    ROE = "roe"
+    PIECES = "pieces"
+
+
+class DoseForm(StrEnum):
+    """What a supplement comes as."""
+
+    TABLET = "tablet"
+    CAPSULE = "capsule"
+    POWDER = "powder"
+    LIQUID = "liquid"
+
+
+class Divisible(StrEnum):
+    """The smallest piece that may be given."""
+
+    WHOLE = "whole"
+    HALF = "half"
+
+
+class Basis(StrEnum):
+    """With its water, or without."""
+
+    AS_FED = "as_fed"
+    DRY_MATTER = "dry_matter"
+
+
+class Thiaminase(StrEnum):
+    """Whether a fish carries the enzyme that destroys vitamin B1."""
+
+    PRESENT = "present"
+    MIXED = "mixed"
+    UNKNOWN = "unknown"
+    ABSENT = "absent"
+
+
+# Days on melting ice until thawed whole fish is spoiled [memory, medium;
+# science reference 4.3], by thermal group.
+ICE_LIFE_D = {"lean": 12.0, "medium": 8.0, "fatty": 8.0, "very_fatty": 8.0, "squid": 6.0}
+
+# Proximates in g/100 g of the five groups [science reference 1.4: M-h, D], for
+# species whose own row lacks them.
+GROUP_PROXIMATES: Mapping[str, Mapping[str, float]] = {
+    "lean": {"WATER": 80.3, "PROCNT": 17.8, "FAT": 0.7, "CHOCDF": 0.0, "ASH": 1.2},
+    "medium": {"WATER": 80.0, "PROCNT": 14.0, "FAT": 4.0, "CHOCDF": 0.0, "ASH": 2.0},
+    "fatty": {"WATER": 72.05, "PROCNT": 17.96, "FAT": 9.04, "CHOCDF": 0.0, "ASH": 1.46},
+    "very_fatty": {"WATER": 63.55, "PROCNT": 18.60, "FAT": 13.89, "CHOCDF": 0.0, "ASH": 1.35},
+    "squid": {"WATER": 78.55, "PROCNT": 15.58, "FAT": 1.38, "CHOCDF": 3.08, "ASH": 1.41},
+}
+
+
+@dataclass(frozen=True)
+class SpeciesFacts:
+    """What the trade knows of a feed fish."""
+
+    code: str
+    name: str
+    scientific_name: str
+    fat_group: str
+    thermal_group: str
+    storage_profile: str
+    thiaminase: Thiaminase
+    source: str
+    flag: str
+
+    @property
+    def life_profile(self) -> LifeProfile:
+        """Its storage life by temperature."""
+        return life_profile(self.storage_profile, ICE_LIFE_D[self.thermal_group])
+
+
+@dataclass(frozen=True)
+class Nutrient:
+    """A nutrient by its INFOODS tag, with the unit the service counts it in."""
+
+    tag: str
+    name: str
+    unit: str
+
+    @property
+    def amount_unit(self) -> str:
+        """The unit of an amount per animal and day: without what it is per."""
+        return self.unit.split("/")[0]
+
+
+@lru_cache(maxsize=1)
+def species_facts() -> Mapping[str, SpeciesFacts]:
+    """All species of the catalogue by code."""
+    return {row["asfis_code"]: _species(row) for row in table("species")}
+
+
+def _species(row: Row) -> SpeciesFacts:
+    return SpeciesFacts(
+        code=row["asfis_code"],
+        name=row["name_en"],
+        scientific_name=row["scientific_name"],
+        fat_group=row["fat_group"],
+        thermal_group=row["thermal_group"],
+        storage_profile=row["storage_profile"],
+        thiaminase=Thiaminase(row["thiaminase_status"]),
+        source=row["source"],
+        flag=row["flag"],
+    )
+
+
+@lru_cache(maxsize=64)
+def life_profile(key: str, ice_life_d: float) -> LifeProfile:
+    """A table of storage life with an ice life. Raises KeyError for an unknown table."""
+    knots = sorted(
+        (float(row["temperature_c"]), float(row["months_default"]))
+        for row in table("storage_life")
+        if row["profile_key"] == key
+    )
+    if not knots:
+        raise KeyError(key)
+    return LifeProfile(key, tuple(k[0] for k in knots), tuple(k[1] for k in knots), ice_life_d)
+
+
+@lru_cache(maxsize=1)
+def life_profiles() -> tuple[LifeProfile, ...]:
+    """The profiles that species of the catalogue follow, in a fixed order."""
+    found = {facts.life_profile for facts in species_facts().values()}
+    return tuple(sorted(found, key=lambda p: (p.key, p.ice_life_d)))
+
+
+@lru_cache(maxsize=1)
+def nutrients() -> Mapping[str, Nutrient]:
+    """Nutrients by INFOODS tag."""
+    return {
+        row["tag"]: Nutrient(row["tag"], row["name"], row["unit_in_service"])
+        for row in table("nutrients")
+    }
+
+
+@lru_cache(maxsize=1)
+def _tag_of() -> Mapping[str, str]:
+    names: dict[str, str] = {}
+    for row in table("nutrients"):
+        for name in (row["tag"], row["name"], *row["also_called"].split(";")):
+            if name:
+                names[name.lower().replace(" ", "_")] = row["tag"]
+    return names
+
+
+def nutrient_tag(said: str) -> str:
+    """The INFOODS tag of a nutrient by tag or common name. Raises ValueError if unknown."""
+    tag = _tag_of().get(said.strip().lower().replace(" ", "_"))
+    if tag is None:
+        raise ValueError(f"no nutrient is called {said!r}; use an INFOODS tag such as THIA")
+    return tag
+
+
+_MASSES_MG = {"g": 1000.0, "mg": 1.0, "ug": 1e-3, "µg": 1e-3, "mcg": 1e-3}
+_PER_KG = {"kg": 1.0, "100g": 10.0, "g": 1000.0}
+# One IU in mg: retinol 0.3 µg; D 0.025 µg; E as all-rac-α-tocopheryl acetate 1 mg,
+# as RRR-α-tocopherol 1/1.49 mg [pharmacopoeial, memory high]. A mass of vitamin E
+# in fish is RRR-α-tocopherol.
+_IU_MG = {"VITA": 0.3e-3, "VITD": 0.025e-3, "VITE": 1 / 1.49}
+
+
+def in_service_unit(tag: str, amount: float, unit: str) -> float:
+    """An amount in the unit that the service counts the nutrient in.
+
+    Takes g, mg, µg, IU, kcal or kJ, alone or per kg, 100 g or g.
+    Raises ValueError naming a unit that does not fit the nutrient.
+    """
+    target = nutrients()[tag].unit if "/" in unit else nutrients()[tag].amount_unit
+    have, want = _split(unit), _split(target)
+    scale = _PER_KG.get(have[1], 1.0) / _PER_KG.get(want[1], 1.0)
+    if (have[1] in _PER_KG) == (want[1] in _PER_KG):
+        if have[0] == want[0]:
+            return amount * scale
+        if have[0] == "kj" and want[0] == "kcal":
+            return amount * scale / 4.184
+        if have[0] in _MASSES_MG and want[0] in _MASSES_MG:
+            return amount * scale * _MASSES_MG[have[0]] / _MASSES_MG[want[0]]
+        if have[0] in _MASSES_MG and want[0] == "iu" and tag in _IU_MG:
+            return amount * scale * _MASSES_MG[have[0]] / _IU_MG[tag]
+    raise ValueError(f"{tag} is counted in {target}; {unit!r} cannot be converted to it")
+
+
+def _split(unit: str) -> tuple[str, str]:
+    amount, _, per = unit.lower().replace(" ", "").partition("/")
+    return amount, per
+
+
+@cache
+def default_content(species: str) -> Mapping[str, float]:
+    """A species' content by tag, in service units; a tag that is missing is unknown.
+
+    The catalogue's default row, its missing proximates from the thermal group.
+    """
+    facts = species_facts()[species]
+    content = dict(GROUP_PROXIMATES[facts.thermal_group])
+    row = next(
+        (
+            r
+            for r in table("composition")
+            if r["asfis_code"] == species and r["service_default"] == "yes"
+        ),
+        None,
+    )
+    if row is not None:
+        for nutrient in table("nutrients"):
+            cell = row.get(nutrient["composition_column"]) if nutrient["composition_column"] else ""
+            factor = number(nutrient["factor_from_composition"])
+            if cell and factor:
+                content[nutrient["tag"]] = float(cell) * factor
+    return content
+
+
+def content_source(species: str) -> str:
+    """Where a species' default content comes from, in words."""
+    row = next(
+        (
+            r
+            for r in table("composition")
+            if r["asfis_code"] == species and r["service_default"] == "yes"
+        ),
+        None,
+    )
+    return row["source"] if row else "thermal group default, science reference 1.4"

@@ -1,0 +1,148 @@
+"""Suppliers, products and supplement products as they are sent and shown."""
+
+from typing import Annotated, Self
+
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, model_validator
+
+from service.catalogue.rules import DoseForm, Form, Part, Thiaminase, nutrient_tag
+from service.http.bodies import Body, Code, Name
+from service.quantities import MassIn, MassOut
+
+NutrientTag = Annotated[str, Field(max_length=40), AfterValidator(nutrient_tag)]
+"""An INFOODS tag, or a common name that becomes one."""
+Amount = Annotated[float, Field(gt=0, le=1e9, allow_inf_nan=False)]
+Millimetres = Annotated[float, Field(gt=0, le=3000, allow_inf_nan=False)]
+
+
+class SpeciesOut(BaseModel):
+    """A species of the catalogue."""
+
+    model_config = ConfigDict(from_attributes=True)
+
+    code: str
+    name: str
+    scientific_name: str
+    fat_group: str
+    thermal_group: str
+    storage_profile: str
+    thiaminase: Thiaminase
+    source: str
+    flag: str
+
+
+class SupplierIn(Body):
+    """A supplier to set up."""
+
+    code: Code
+    name: Name
+
+
+class SupplierOut(BaseModel):
+    """A supplier."""
+
+    model_config = ConfigDict(from_attributes=True)
+
+    code: str
+    name: str
+
+
+class Block(Body):
+    """A frozen block of fish."""
+
+    length_mm: Millimetres
+    width_mm: Millimetres
+    thickness_mm: Millimetres
+
+
+class Fish(Body):
+    """A single fish."""
+
+    length_mm: Millimetres
+    width_mm: Millimetres
+    thickness_mm: Millimetres
+    per_kg: Annotated[float, Field(gt=0, le=2000, allow_inf_nan=False)] | None = None
+
+
+class ProductIn(Body):
+    """A product to set up."""
+
+    code: Code
+    species: Code
+    supplier: Code
+    form: Form
+    carton_mass: MassIn
+    part: Part = Part.WHOLE
+    size_grade: Annotated[str, Field(max_length=40)] | None = None
+    gtin: Annotated[str, Field(pattern=r"^\d{8}(\d{4,6})?$")] | None = None
+    block: Block | None = None
+    fish: Fish | None = None
+
+    @model_validator(mode="after")
+    def _gtin_checks(self) -> Self:
+        if self.gtin is not None and not gtin_is_valid(self.gtin):
+            raise ValueError("gtin: the check digit is wrong")
+        return self
+
+
+class ProductOut(BaseModel):
+    """A product."""
+
+    code: str
+    species: str
+    supplier: str
+    form: Form
+    part: Part
+    size_grade: str | None
+    carton_mass: MassOut
+    gtin: str | None
+    block: Block | None
+    fish: Fish | None
+
+
+class Content(Body):
+    """How much of a nutrient one piece (or gram, or millilitre) contains."""
+
+    nutrient: NutrientTag
+    amount: Amount
+    unit: Annotated[str, Field(max_length=20)]
+
+
+class SupplementProductIn(Body):
+    """A supplement product to set up."""
+
+    code: Code
+    name: Name
+    form: DoseForm
+    divisible: Annotated[str, Field(pattern="^(whole|half)$")] = "whole"
+    contents: list[Content] = Field(min_length=1, max_length=40)
+
+
+class ContentOut(BaseModel):
+    """An amount of a nutrient."""
+
+    nutrient: str
+    amount: float
+    unit: str
+
+
+class SupplementProductOut(BaseModel):
+    """A supplement product."""
+
+    code: str
+    name: str
+    form: DoseForm
+    divisible: str
+    contents: list[ContentOut]
+
+
+def gtin_is_valid(gtin: str) -> bool:
+    """Whether a GTIN's last digit is its check digit (GS1 General Specifications 7.9).
+
+    >>> gtin_is_valid("09521234543213"), gtin_is_valid("09521234543214")
+    (True, False)
+    """
+    if not gtin.isascii() or not gtin.isdigit():
+        return False
+    digits = [int(d) for d in reversed(gtin)]
+    total = sum(d * (3 if place % 2 else 1) for place, d in enumerate(digits))
+    return total % 10 == 0

@@ -1,0 +1,190 @@
+"""`fishhouse`: the door for whoever runs the service."""
+
+import argparse
+import getpass
+import logging
+import sys
+from collections.abc import Callable, Sequence
+
+import uvicorn
+from sqlalchemy.exc import OperationalError, ProgrammingError
+
+from service.clock import system_clock
+from service.database import Database, open_database
+from service.errors import FishhouseError
+from service.security import audit, users
+from service.security.actor import SERVICE
+from service.security.rules import Action, Role
+from service.security.transactions import transaction
+from service.settings import Settings
+from service.site.queries import site_by_code
+
+NO_TABLES = "The database has no tables yet: run `fishhouse migrate` first."
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run one command. Returns the exit code: 0, 1 when it failed, 2 for wrong arguments."""
+    parsed = _parser().parse_args(arguments)
+    logging.basicConfig(level=logging.INFO, format="%(asctime)s %(levelname)s %(name)s %(message)s")
+    logging.getLogger("alembic").setLevel(logging.WARNING)
+    command: Callable[[argparse.Namespace], int] = parsed.command
+    try:
+        return command(parsed)
+    except FishhouseError as error:
+        print(f"{error.detail}. {error.advice}", file=sys.stderr)
+        return 1
+    except (OperationalError, ProgrammingError) as error:
+        print(f"{NO_TABLES} ({error.orig})", file=sys.stderr)
+        return 1
+    except ValueError as error:
+        print(str(error), file=sys.stderr)
+        return 2
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(
+        "fishhouse", description="The service that a fish kitchen runs on."
+    )
+    commands = parser.add_subparsers(required=True, metavar="COMMAND")
+    _add(commands, "migrate", _migrate, "bring the database to the newest revision")
+    serve = _add(commands, "serve", _serve, "answer over HTTP")
+    serve.add_argument("--host", default="127.0.0.1")
+    serve.add_argument("--port", type=int, default=8000)
+    serve.add_argument("--workers", type=int, default=1, help="processes (PostgreSQL only)")
+    _add(commands, "worker", _worker, "do the background work until stopped")
+    _add_user(commands)
+    trail = _group(commands, "audit", "the audit trail")
+    _add(trail, "verify", _verify, "check every link of the chain")
+    demo = _add(commands, "demo", _demo, "an invented place with a year of history")
+    demo.add_argument("--once", action="store_true", help="print the run and exit")
+    demo.add_argument("--port", type=int, default=8000)
+    demo.add_argument("--folder", default=None, help="where its data go; made anew each time")
+    bench = _add(commands, "bench", _bench, "measure speed, as ratios in one run")
+    bench.add_argument("--json", action="store_true", help="print figures as JSON only")
+    bench.add_argument("--seconds", type=float, default=4.0, help="length of each HTTP measurement")
+    return parser
+
+
+def _add(
+    commands: "argparse._SubParsersAction[argparse.ArgumentParser]",
+    name: str,
+    command: Callable[[argparse.Namespace], int],
+    what: str,
+) -> argparse.ArgumentParser:
+    parser = commands.add_parser(name, help=what, description=what)
+    parser.set_defaults(command=command)
+    return parser
+
+
+def _group(
+    commands: "argparse._SubParsersAction[argparse.ArgumentParser]", name: str, what: str
+) -> "argparse._SubParsersAction[argparse.ArgumentParser]":
+    return commands.add_parser(name, help=what).add_subparsers(required=True, metavar="COMMAND")
+
+
+def _add_user(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
+    group = _group(commands, "user", "people, programs and thermometers that may ask")
+    add = _add(group, "add", _user_add, "a new user with one role")
+    add.add_argument("name")
+    add.add_argument("--role", required=True, choices=[r.value for r in Role])
+    add.add_argument("--token", action="store_true", help="print a token: shown once, last word")
+    add.add_argument("--password", action="store_true", help="ask for a password")
+    add.add_argument("--site", action="append", default=[], help="limit to a site; repeatable")
+    add.add_argument(
+        "--scope",
+        action="append",
+        choices=[a.value for a in Action],
+        help="limit the token to an action; repeatable",
+    )
+
+
+def _open() -> tuple[Settings, Database]:
+    settings = Settings()
+    settings.data_dir.mkdir(parents=True, exist_ok=True)
+    return settings, open_database(settings.database_url, connections=settings.database_connections)
+
+
+def _migrate(_parsed: argparse.Namespace) -> int:
+    from service.migrations import migrate  # Alembic is heavy and only needed here
+
+    settings = Settings()
+    settings.data_dir.mkdir(parents=True, exist_ok=True)
+    migrate(settings.database_url, at=system_clock())
+    print("The database is at the newest revision.")
+    return 0
+
+
+def _serve(parsed: argparse.Namespace) -> int:
+    _, database = _open()
+    database.close()
+    if parsed.workers > 1 and database.is_sqlite:
+        print("SQLite serves one process; use PostgreSQL for several.", file=sys.stderr)
+        return 2
+    uvicorn.run(
+        "service.app:create_app",
+        factory=True,
+        host=parsed.host,
+        port=parsed.port,
+        workers=parsed.workers,
+        log_level="info",
+        access_log=False,
+    )
+    return 0
+
+
+def _worker(_parsed: argparse.Namespace) -> int:
+    from service.worker import Worker
+
+    settings, database = _open()
+    worker = Worker(database, system_clock, settings.watch_seconds)
+    print("Watching. Stop with Ctrl-C.")
+    try:
+        worker.run()
+    except KeyboardInterrupt:
+        print("Stopped.")
+    return 0
+
+
+def _user_add(parsed: argparse.Namespace) -> int:
+    _, database = _open()
+    at = system_clock()
+    password = getpass.getpass("Password: ") if parsed.password else None
+    with transaction(database.writer) as session:
+        site_ids = [site_by_code(session, code, by=SERVICE).id or 0 for code in parsed.site]
+        user = users.add_user(
+            session, parsed.name, Role(parsed.role), at=at, password=password, site_ids=site_ids
+        )
+        scopes = None if parsed.scope is None else [Action(s) for s in parsed.scope]
+        token = users.issue_token(session, user, at=at, scopes=scopes) if parsed.token else None
+    print(f"User {parsed.name} may act as {parsed.role}.")
+    if token is not None:
+        print(f"Token, shown once: {token}")
+    return 0
+
+
+def _verify(_parsed: argparse.Namespace) -> int:
+    from sqlmodel import Session
+
+    _, database = _open()
+    with Session(database.snapshot) as session:
+        broken = audit.verify(session)
+    for place in broken:
+        print(f"chain {place.chain}, entry {place.number}: {place.why}")
+    print("The audit chain is broken." if broken else "The audit chain holds.")
+    return 1 if broken else 0
+
+
+def _demo(parsed: argparse.Namespace) -> int:
+    from service.demo.run import run_demo
+
+    return run_demo(once=parsed.once, port=parsed.port, folder=parsed.folder)
+
+
+def _bench(parsed: argparse.Namespace) -> int:
+    from service.bench.run import run_bench
+
+    return run_bench(as_json=parsed.json, seconds=parsed.seconds)
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,160 @@
+"""The two databases, their engines, and what a stored instant is.
+
+SQLite: write-ahead log, `synchronous=FULL`, foreign keys, recursive triggers
+(else `INSERT OR REPLACE` slips past the triggers that protect the books), and
+one writing connection per process whose transactions begin `IMMEDIATE`.
+PostgreSQL: psycopg 3. Tables are made by Alembic only.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any, cast
+
+from sqlalchemy import (
+    URL,
+    Connection,
+    Engine,
+    Table,
+    create_engine,
+    event,
+    make_url,
+)
+from sqlalchemy.dialects import postgresql, sqlite
+from sqlalchemy.pool import QueuePool
+from sqlmodel import SQLModel
+
+SQLModel.metadata.naming_convention = {
+    "ix": "ix_%(table_name)s_%(column_0_N_name)s",
+    "uq": "uq_%(table_name)s_%(column_0_N_name)s",
+    "ck": "ck_%(table_name)s_%(constraint_name)s",
+    "fk": "fk_%(table_name)s_%(column_0_N_name)s",
+    "pk": "pk_%(table_name)s",
+}
+BUSY_TIMEOUT_S = 10
+
+
+Instant = datetime
+"""A column that holds an instant: SQLModel stores it in UTC, gives it back aware, and refuses
+one without zone."""
+
+
+@dataclass(frozen=True)
+class Database:
+    """The engines of one database.
+
+    writer: transactions that change something. reader: single selects of the
+    hot reads, in autocommit. snapshot: several selects that must agree.
+    """
+
+    writer: Engine
+    reader: Engine
+    snapshot: Engine
+
+    @property
+    def is_sqlite(self) -> bool:
+        """Whether this is the one-file database."""
+        return self.writer.dialect.name == "sqlite"
+
+    def close(self) -> None:
+        """Give all connections back."""
+        for engine in (self.writer, self.reader, self.snapshot):
+            engine.dispose()
+
+
+def full_url(address: str) -> URL:
+    """The address with psycopg 3 as PostgreSQL's driver."""
+    url = make_url(address)
+    if url.drivername in ("postgresql", "postgres"):
+        return url.set(drivername="postgresql+psycopg")
+    return url
+
+
+def open_database(address: str, *, connections: int = 10) -> Database:
+    """Engines for `sqlite:///FILE` or `postgresql://…`.
+
+    Raises ValueError for any other kind, and for SQLite in memory, which
+    several connections could not share.
+    """
+    url = full_url(address)
+    if url.get_backend_name() == "sqlite":
+        if not url.database or url.database == ":memory:":
+            raise ValueError("SQLite needs a file: sqlite:///path/to/fishhouse.db")
+        return _open_sqlite(url)
+    if url.get_backend_name() == "postgresql":
+        return _open_postgresql(url, connections)
+    raise ValueError(f"the database must be SQLite or PostgreSQL, not {url.drivername}")
+
+
+def _open_sqlite(url: URL) -> Database:
+    arguments = {"timeout": BUSY_TIMEOUT_S}
+    # One writing connection: its pool is a fair queue, so writers wait their turn
+    # in this process instead of polling the file's lock.
+    writer = create_engine(
+        url,
+        connect_args=arguments,
+        poolclass=QueuePool,
+        pool_size=1,
+        max_overflow=0,
+        pool_timeout=BUSY_TIMEOUT_S * 3,
+    )
+    snapshot = create_engine(url, connect_args=arguments)
+    reader = create_engine(url, connect_args=arguments, isolation_level="AUTOCOMMIT")
+    for engine in (writer, snapshot, reader):
+        event.listen(engine, "connect", _prepare_sqlite)
+    event.listen(writer, "begin", _begin_immediate)
+    event.listen(snapshot, "begin", _begin_deferred)
+    event.listen(snapshot, "connect", _refuse_writes)
+    event.listen(reader, "connect", _refuse_writes)
+    return Database(writer, reader, snapshot)
+
+
+def _prepare_sqlite(connection: Any, _record: object) -> None:
+    connection.isolation_level = None  # we begin transactions ourselves
+    for pragma in (
+        "journal_mode=WAL",
+        "synchronous=FULL",
+        "foreign_keys=ON",
+        "recursive_triggers=ON",
+        f"busy_timeout={BUSY_TIMEOUT_S * 1000}",
+    ):
+        connection.execute(f"PRAGMA {pragma}")
+
+
+def _refuse_writes(connection: Any, _record: object) -> None:
+    connection.execute("PRAGMA query_only=ON")
+
+
+def _begin_immediate(connection: Connection) -> None:
+    connection.exec_driver_sql("BEGIN IMMEDIATE")
+
+
+def _begin_deferred(connection: Connection) -> None:
+    connection.exec_driver_sql("BEGIN")
+
+
+def _open_postgresql(url: URL, connections: int) -> Database:
+    pool = {"pool_size": connections, "max_overflow": 0, "pool_pre_ping": True}
+    return Database(
+        writer=create_engine(url, **pool),
+        reader=create_engine(
+            url, pool_size=4, max_overflow=4, pool_pre_ping=False, isolation_level="AUTOCOMMIT"
+        ),
+        snapshot=create_engine(url, **pool).execution_options(
+            isolation_level="REPEATABLE READ", postgresql_readonly=True
+        ),
+    )
+
+
+def insert_ignoring(dialect: str, table: Table) -> Any:
+    """An INSERT that leaves rows alone whose key exists."""
+    maker = sqlite.insert if dialect == "sqlite" else postgresql.insert
+    return cast(Any, maker)(table).on_conflict_do_nothing()
+
+
+def upsert(dialect: str, table: Table, key: Sequence[str]) -> Any:
+    """An INSERT that replaces the other columns of rows whose key exists."""
+    maker = sqlite.insert if dialect == "sqlite" else postgresql.insert
+    statement = cast(Any, maker)(table)
+    others = {c.name: statement.excluded[c.name] for c in table.columns if c.name not in key}
+    return statement.on_conflict_do_update(index_elements=list(key), set_=others)

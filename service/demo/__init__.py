@@ -1,0 +1,1 @@
+"""An invented place with a year of history."""

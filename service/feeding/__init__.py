@@ -1,0 +1,1 @@
+"""Who ate what: feeds and intake."""

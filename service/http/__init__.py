@@ -1,0 +1,1 @@
+"""What every part needs at the door: problem answers, sessions, bodies, pages of a list."""

@@ -1,0 +1,186 @@
+"""RFC 9457 answers, made in one place from whatever was raised."""
+
+import logging
+from collections.abc import Sequence
+from typing import Any
+
+from fastapi import FastAPI, Request
+from fastapi.exceptions import RequestValidationError
+from fastapi.responses import JSONResponse
+from pydantic import BaseModel, Field
+from sqlalchemy import exc
+from starlette.exceptions import HTTPException
+
+from service.decisions import Finding
+from service.errors import (
+    ChangedMeanwhile,
+    Conflict,
+    FishhouseError,
+    Invalid,
+    NotAllowed,
+    NotAuthenticated,
+    NotFound,
+    NotReady,
+    RuleRefused,
+)
+
+log = logging.getLogger(__name__)
+PROBLEM_JSON = "application/problem+json"
+STATUS: dict[type[FishhouseError], int] = {
+    Invalid: 422,
+    NotAuthenticated: 401,
+    NotAllowed: 403,
+    NotFound: 404,
+    RuleRefused: 409,
+    Conflict: 409,
+    ChangedMeanwhile: 412,
+    NotReady: 503,
+}
+
+
+class FieldProblem(BaseModel):
+    """A field or line at fault."""
+
+    field: str
+    message: str
+
+
+class Problem(BaseModel):
+    """An RFC 9457 problem: what happened, with numbers, and what to do next."""
+
+    type: str
+    title: str
+    status: int
+    detail: str
+    next: str
+    errors: list[FieldProblem] = Field(default_factory=list)
+    findings: list[Finding] = Field(default_factory=list)
+
+
+def problem(
+    kind: str,
+    status: int,
+    detail: str,
+    *,
+    advice: str,
+    errors: Sequence[FieldProblem] = (),
+    findings: Sequence[Finding] = (),
+    extra: dict[str, object] | None = None,
+) -> JSONResponse:
+    """One problem document as an answer."""
+    body = Problem(
+        type=f"/problems/{kind}",
+        title=kind.replace("-", " ").capitalize(),
+        status=status,
+        detail=detail,
+        next=advice,
+        errors=list(errors),
+        findings=list(findings),
+    ).model_dump(mode="json")
+    headers = {"WWW-Authenticate": "Bearer"} if status == 401 else None
+    return JSONResponse(body | (extra or {}), status, headers, media_type=PROBLEM_JSON)
+
+
+def _expected(_request: Request, error: Exception) -> JSONResponse:
+    assert isinstance(error, FishhouseError)
+    status = next(STATUS[kind] for kind in type(error).__mro__ if kind in STATUS)
+    findings = error.decision.noteworthy() if isinstance(error, RuleRefused) else ()
+    errors = [FieldProblem(field=e.field, message=e.message) for e in error.errors]
+    return problem(
+        error.kind,
+        status,
+        error.detail,
+        advice=error.advice,
+        errors=errors,
+        findings=findings,
+        extra=error.extra,
+    )
+
+
+def _malformed(_request: Request, error: Exception) -> JSONResponse:
+    assert isinstance(error, RequestValidationError)
+    errors = [FieldProblem(field=_field(e["loc"]), message=_sentence(e)) for e in error.errors()]
+    detail = "; ".join(f"{e.field}: {e.message}" for e in errors[:5])
+    return problem("validation", 422, detail, advice=Invalid.advice, errors=errors)
+
+
+def _field(location: Sequence[Any]) -> str:
+    parts = [str(p) for p in location if p not in ("query", "path", "header")]
+    return ".".join(parts[1:] if len(parts) > 1 and parts[0] == "body" else parts)
+
+
+def _sentence(error: Any) -> str:
+    if error["type"] == "json_invalid":
+        return f"this is not JSON: {error.get('ctx', {}).get('error', '')}"
+    if error["type"] == "extra_forbidden":
+        return "this field is not known here"
+    return str(error["msg"]).removeprefix("Value error, ")
+
+
+def _plain(_request: Request, error: Exception) -> JSONResponse:
+    assert isinstance(error, HTTPException)
+    kinds = {404: "unknown-address", 405: "unknown-method", 413: "too-large", 400: "validation"}
+    status = 422 if error.status_code == 400 else error.status_code
+    advice = {
+        404: "Look up the addresses at /docs.",
+        405: "Look up the methods at /docs.",
+        413: "Send it in smaller parts.",
+    }.get(error.status_code, "Correct it and send it again.")
+    answer = problem(
+        kinds.get(error.status_code, "problem"), status, str(error.detail), advice=advice
+    )
+    answer.headers.update(error.headers or {})
+    return answer
+
+
+def _lost_race(_request: Request, error: Exception) -> JSONResponse:
+    log.warning("the database refused: %s", error)
+    return problem(
+        "conflict",
+        409,
+        "somebody stored the same thing at the same moment, or the "
+        "database's own rules refuse this",
+        advice=Conflict.advice,
+    )
+
+
+def _out_of_range(_request: Request, error: Exception) -> JSONResponse:
+    log.warning("the database could not take a value: %s", error)
+    return problem(
+        "validation", 422, "a value is outside what can be stored", advice=Invalid.advice
+    )
+
+
+def _busy(_request: Request, error: Exception) -> JSONResponse:
+    log.error("the database does not answer: %s", error)
+    answer = problem(
+        "busy",
+        503,
+        "the database is busy or away; nothing was stored",
+        advice="Wait a moment and send the same again with the same key.",
+    )
+    answer.headers["Retry-After"] = "2"
+    return answer
+
+
+def _unexpected(_request: Request, error: Exception) -> JSONResponse:
+    log.exception("unexpected failure", exc_info=error)
+    return problem(
+        "internal",
+        500,
+        "something unexpected failed; nothing was stored",
+        advice="Send the same again; if it fails again, tell whoever runs this service.",
+    )
+
+
+def install(app: FastAPI) -> None:
+    """Answer every failure of this application with a problem document."""
+    app.add_exception_handler(FishhouseError, _expected)
+    app.add_exception_handler(RequestValidationError, _malformed)
+    app.add_exception_handler(HTTPException, _plain)
+    app.add_exception_handler(exc.IntegrityError, _lost_race)
+    app.add_exception_handler(exc.DataError, _out_of_range)
+    app.add_exception_handler(OverflowError, _out_of_range)
+    app.add_exception_handler(exc.OperationalError, _busy)
+    app.add_exception_handler(exc.TimeoutError, _busy)
+    app.add_exception_handler(Exception, _unexpected)

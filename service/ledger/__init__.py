@@ -1,0 +1,1 @@
+"""Parcels, movements, transfers, reservations, counts: the only writer of grams."""

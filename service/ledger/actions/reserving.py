@@ -1,0 +1,51 @@
+"""Keeping fish for a thaw request."""
+
+from collections.abc import Sequence
+from datetime import datetime
+
+from sqlmodel import Session, col, update
+
+from service.ledger import queries
+from service.ledger.models import Reservation
+from service.ledger.rules import Take
+
+
+def reserve(session: Session, takes: Sequence[Take], *, request_id: int, until: datetime) -> None:
+    """Keep these grams for one request. The species are already locked."""
+    session.add_all(
+        Reservation(parcel_id=t.parcel_id, thaw_request_id=request_id, grams=t.grams, until=until)
+        for t in takes
+    )
+    session.flush()
+
+
+def release(session: Session, request_id: int, *, at: datetime) -> None:
+    """Give back what is still kept for a request."""
+    for kept in queries.reservations_of(session, request_id):
+        kept.released_at = at
+        session.add(kept)
+    session.flush()
+
+
+def use(session: Session, request_id: int, takes: Sequence[Take], *, at: datetime) -> None:
+    """A pull uses up its request's reservation, parcel by parcel."""
+    taken = {take.parcel_id: take.grams for take in takes}
+    for kept in queries.reservations_of(session, request_id):
+        used = min(kept.grams, taken.get(kept.parcel_id, 0))
+        if used:
+            kept.grams -= used
+            taken[kept.parcel_id] -= used
+            if kept.grams == 0:
+                kept.released_at = at
+            session.add(kept)
+    session.flush()
+
+
+def release_expired(session: Session, *, at: datetime) -> int:
+    """Mark reservations whose time is over; they kept nothing any more. One statement."""
+    statement = (
+        update(Reservation)
+        .where(col(Reservation.released_at).is_(None), col(Reservation.until) <= at)
+        .values(released_at=at)
+    )
+    return int(session.execute(statement).rowcount or 0)  # type: ignore[attr-defined]

@@ -1,0 +1,263 @@
+"""Receiving, moving, counting and taking back."""
+
+from collections.abc import Sequence
+from datetime import datetime
+
+from sqlmodel import Session
+
+from service.catalogue.queries import lock_species
+from service.decisions import Finding, decide
+from service.errors import Conflict, Invalid
+from service.http.bodies import instant_of
+from service.ledger import queries
+from service.ledger.actions.posting import Event, Leg, difference_legs, open_children, post
+from service.ledger.actions.taking import stock_findings, takes_of
+from service.ledger.models import Movement, Parcel, StockCount
+from service.ledger.rules import Account, MovementKind
+from service.ledger.schemas import CountIn, MoveIn
+from service.lots import queries as lots
+from service.lots.models import Lot
+from service.lots.rules import ReceivedAs
+from service.security import audit
+from service.security.actor import Actor
+from service.site import actions as site_actions
+from service.site import queries as sites
+from service.site.models import Place
+from service.site.rules import PlaceKind, finding
+
+
+def receive(
+    session: Session, lot: Lot, place: Place, *, occurred_at: datetime, at: datetime, by: Actor
+) -> Movement:
+    """A lot's grams from the supplier into a place."""
+    assert lot.id is not None and place.id is not None
+    lock_species(session, [lot.species_code])
+    parcel = Parcel(
+        lot_id=lot.id,
+        place_id=place.id,
+        opened_at=occurred_at,
+        grams=0,
+        cartons=0 if lot.cartons is not None else None,
+    )
+    session.add(parcel)
+    session.flush()
+    event = Event(MovementKind.RECEIVED, lot.site_id, occurred_at, at, by)
+    return post(session, event, [Leg(lot.id, Account.SUPPLIER, parcel, lot.grams, lot.cartons)])
+
+
+def move(
+    session: Session, order: MoveIn, *, at: datetime, by: Actor
+) -> tuple[Movement, tuple[Finding, ...]]:
+    """Fish of one lot to another place; blocks as whole cartons.
+
+    Raises RuleRefused: thawing fish never returns to a freezer by a move, and
+    more than what is there cannot be taken.
+    """
+    lot = lots.lot_by_code(session, order.lot, by=by)
+    origin = sites.place_by_code(session, order.from_place, by=by, field="from_place")
+    target = sites.place_by_code(session, order.to_place, by=by, field="to_place")
+    assert lot.id is not None and origin.id is not None and target.id is not None
+    _same_site(lot, origin, target)
+    if origin.id == target.id:
+        raise Invalid.at("to_place", "is the place that the fish is in")
+    if origin.kind == PlaceKind.FREEZER and target.kind != PlaceKind.FREEZER:
+        raise Invalid.at(
+            "to_place", "fish leaves a freezer by POST /v1/pulls, which starts its clock"
+        )
+    lock_species(session, [lot.species_code])
+    view = sites.view(session, lot.site_id, at=at)
+    occurred_at = instant_of(order.occurred_at, now=at, skew=view.policy.skew)
+    view = sites.view(session, lot.site_id, at=occurred_at)
+    holdings = queries.holdings(session, lot.id, origin.id, at=occurred_at, now=at)
+    decision = decide(
+        _refreezing(lot, origin, target),
+        stock_findings(
+            holdings, order.mass.grams, what=f"lot {lot.code} in {origin.code}", units=view.units
+        ),
+    )
+    breaches = site_actions.allow(
+        session,
+        decision,
+        order,
+        site=view,
+        subject=f"lot {lot.code}",
+        occurred_at=occurred_at,
+        at=at,
+        by=by,
+    )
+    takes = takes_of(
+        session,
+        lot,
+        origin.id,
+        holdings,
+        order.mass.grams,
+        occurred_at=occurred_at,
+        at=at,
+        by=by,
+        already_done=order.already_done,
+    )
+    sources = queries.parcels_by_id(session, [t.parcel_id for t in takes])
+    legs: list[Leg] = []
+    for take in takes:
+        legs += open_children(
+            session,
+            [take],
+            place_id=target.id,
+            opened_at=occurred_at,
+            thaw_batch_id=sources[take.parcel_id].thaw_batch_id,
+        )
+    event = Event(MovementKind.MOVED, lot.site_id, occurred_at, at, by)
+    movement = post(session, event, legs)
+    audit.note(
+        session,
+        by,
+        "moved",
+        lot.code,
+        at=at,
+        site_id=lot.site_id,
+        after=movement,
+        detail={"from": origin.code, "to": target.code, "g": sum(x.grams for x in legs)},
+    )
+    return movement, breaches
+
+
+def _same_site(lot: Lot, *places: Place) -> None:
+    if any(place.site_id != lot.site_id for place in places):
+        raise Conflict("the lot and the places belong to different sites", kind="another-site")
+
+
+def _refreezing(lot: Lot, origin: Place, target: Place) -> list[Finding]:
+    """Thawed fish never returns; fish that was never frozen may be frozen once."""
+    if target.kind != PlaceKind.FREEZER or origin.kind == PlaceKind.FREEZER:
+        return []
+    if lot.received_as != ReceivedAs.FROZEN and lot.frozen_on is None:
+        return [finding("no-refreeze", "pass", "never frozen before: may be frozen once")]
+    return [
+        finding(
+            "no-refreeze",
+            "block",
+            f"fish of lot {lot.code} in {origin.code} has left "
+            "the freezer; hard frozen fish is put back through its thaw batch",
+        )
+    ]
+
+
+def count(session: Session, order: CountIn, *, at: datetime, by: Actor) -> tuple[Movement, int]:
+    """Bring the books to what somebody counted. Returns the movement and the difference."""
+    lot = lots.lot_by_code(session, order.lot, by=by)
+    place = sites.place_by_code(session, order.place, by=by, field="place")
+    assert lot.id is not None and place.id is not None
+    _same_site(lot, place)
+    lock_species(session, [lot.species_code])
+    policy = sites.view(session, lot.site_id, at=at).policy
+    occurred_at = instant_of(order.occurred_at, now=at, skew=policy.skew)
+    if occurred_at < lot.arrived_at:
+        raise Invalid.at("occurred_at", "lies before the lot arrived")
+    counted = StockCount(
+        lot_id=lot.id,
+        place_id=place.id,
+        counted_g=order.mass.grams,
+        occurred_at=occurred_at,
+        recorded_at=at,
+    )
+    session.add(counted)
+    session.flush()
+    difference = order.mass.grams - queries.booked_at(session, lot.id, place.id, occurred_at)
+    event = Event(
+        MovementKind.COUNTED,
+        lot.site_id,
+        occurred_at,
+        at,
+        by,
+        reason=order.reason,
+        count_id=counted.id,
+    )
+    movement = post(session, event, difference_legs(session, counted, difference))
+    audit.note(
+        session,
+        by,
+        "counted",
+        lot.code,
+        at=at,
+        site_id=lot.site_id,
+        after=movement,
+        detail={"place": place.code, "difference_g": difference, "reason": order.reason},
+    )
+    return movement, difference
+
+
+def reverse(
+    session: Session, movement_id: int, reason: str, *, at: datetime, by: Actor
+) -> Movement:
+    """Take a movement back, effective when it happened.
+
+    Raises Conflict `already-reversed`, or `has-successors` listing the later
+    movements that used its fish.
+    """
+    movement = queries.movement_by_id(session, movement_id, by=by)
+    transfers = [t for t, _ in queries.transfers_of(session, movement_id)]
+    lot_ids = sorted({t.lot_id for t in transfers})
+    found = lots.lots_by_id(session, lot_ids)
+    lock_species(session, [lot.species_code for lot in found.values()])
+    _refuse_if_used(session, movement, [t.to_parcel_id for t in transfers])
+    ids = [i for t in transfers for i in (t.from_parcel_id, t.to_parcel_id) if i is not None]
+    parcels = queries.parcels_by_id(session, ids)
+    for parcel in parcels.values():
+        session.refresh(parcel)
+    legs = [
+        Leg(
+            t.lot_id,
+            _end(parcels, t.to_parcel_id, t.to_account),
+            _end(parcels, t.from_parcel_id, t.from_account),
+            t.grams,
+            t.cartons,
+        )
+        for t in reversed(transfers)
+    ]
+    event = Event(
+        MovementKind.REVERSED,
+        movement.site_id,
+        movement.occurred_at,
+        at,
+        by,
+        reason=reason,
+        reverses_id=movement.id,
+        count_id=movement.count_id,
+    )
+    undone = post(session, event, legs)
+    audit.note(
+        session,
+        by,
+        "reversed",
+        movement_id,
+        at=at,
+        site_id=movement.site_id,
+        after=undone,
+        detail={"reason": reason},
+    )
+    return undone
+
+
+def _refuse_if_used(session: Session, movement: Movement, targets: Sequence[int | None]) -> None:
+    assert movement.id is not None
+    if movement.kind == MovementKind.REVERSED:
+        raise Conflict(
+            "a reversal is not reversed: record what happened again", kind="already-reversed"
+        )
+    if queries.reversal_of(session, movement.id) is not None:
+        raise Conflict("this movement has been taken back before", kind="already-reversed")
+    filled = [i for i in targets if i is not None]
+    later = queries.later_movements_from(session, filled, movement.id) if filled else []
+    if later:
+        raise Conflict(
+            f"{len(later)} later movement(s) used this fish",
+            kind="has-successors",
+            advice="Take those back first, newest first.",
+            extra={"successors": list(later)},
+        )
+
+
+def _end(
+    parcels: dict[int, Parcel], parcel_id: int | None, account: str | None
+) -> Parcel | Account:
+    return parcels[parcel_id] if parcel_id is not None else Account(account or "")

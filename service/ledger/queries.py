@@ -1,0 +1,424 @@
+"""Every select of the books."""
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+from sqlalchemy import ColumnElement, Row, and_, case, func, literal, or_
+from sqlalchemy import select as columns
+from sqlalchemy.orm import aliased
+from sqlmodel import Session, col, select
+
+from service.errors import NotFound
+from service.ledger.models import Movement, Parcel, Reservation, StockCount, ThawBatch, Transfer
+from service.ledger.rules import Account, FreezerParcel, Holding
+from service.lots.models import Hold, Lot
+from service.lots.queries import facts_of
+from service.security.actor import Actor
+from service.site.models import Place
+from service.site.rules import PlaceKind, UseOrder
+
+
+@dataclass(frozen=True)
+class Stay:
+    """One parcel's time in one place, from its opening until its child's."""
+
+    place_id: int
+    from_at: datetime
+    until_at: datetime
+
+
+def reserved(at: datetime, *, but_for: int | None = None) -> ColumnElement[int]:
+    """Grams of a parcel that live reservations keep, as a column of a parcel query."""
+    live = [
+        col(Reservation.parcel_id) == col(Parcel.id),
+        col(Reservation.released_at).is_(None),
+        col(Reservation.until) > at,
+    ]
+    if but_for is not None:
+        live.append(col(Reservation.thaw_request_id) != but_for)
+    total = columns(func.coalesce(func.sum(col(Reservation.grams)), 0)).where(*live)
+    return total.correlate(Parcel).scalar_subquery()
+
+
+def is_held() -> ColumnElement[bool]:
+    """Whether a lot has an open hold, as a condition of a lot query."""
+    return (
+        columns(literal(1))
+        .select_from(Hold)
+        .where(col(Hold.lot_id) == col(Lot.id), col(Hold.released_at).is_(None))
+        .correlate(Lot)
+        .exists()
+    )
+
+
+def holdings(
+    session: Session,
+    lot_id: int,
+    place_id: int,
+    *,
+    at: datetime,
+    now: datetime,
+    but_for: int | None = None,
+    parcel_id: int | None = None,
+    loose: bool = False,
+) -> list[Holding]:
+    """A lot's parcels in a place that were open at `at`, most exposed first. One query.
+
+    Fish that was put back comes first, then what has been here longest. `loose`
+    leaves out fish that is in a thaw batch.
+    """
+    parent = aliased(Parcel)
+    came_back = and_(col(parent.thaw_batch_id).is_not(None), col(Parcel.thaw_batch_id).is_(None))
+    statement = (
+        columns(
+            col(Parcel.id),
+            col(Parcel.grams),
+            col(Parcel.cartons),
+            reserved(now, but_for=but_for).label("reserved"),
+            came_back.label("put_back"),
+        )
+        .outerjoin(parent, col(parent.id) == col(Parcel.parent_id))
+        .where(
+            col(Parcel.lot_id) == lot_id,
+            col(Parcel.place_id) == place_id,
+            col(Parcel.opened_at) <= at,
+            col(Parcel.grams) > 0,
+        )
+        .order_by(case((came_back, 0), else_=1), col(Parcel.opened_at), col(Parcel.id))
+    )
+    if parcel_id is not None:
+        statement = statement.where(col(Parcel.id) == parcel_id)
+    if loose:
+        statement = statement.where(col(Parcel.thaw_batch_id).is_(None))
+    return [
+        Holding(
+            row.id,
+            row.grams,
+            max(0, row.grams - int(row.reserved)),
+            row.cartons,
+            bool(row.put_back),
+        )
+        for row in session.execute(statement)
+    ]
+
+
+def batch_holdings(session: Session, batch_id: int, *, at: datetime) -> list[Holding]:
+    """A thaw batch's parcels that were open at `at`, oldest first. One query."""
+    statement = (
+        select(Parcel)
+        .where(
+            col(Parcel.thaw_batch_id) == batch_id,
+            col(Parcel.opened_at) <= at,
+            col(Parcel.grams) > 0,
+        )
+        .order_by(col(Parcel.opened_at), col(Parcel.id))
+    )
+    return [Holding(p.id or 0, p.grams, p.grams, None) for p in session.exec(statement)]
+
+
+def parcels_by_id(session: Session, ids: Sequence[int]) -> dict[int, Parcel]:
+    """The parcels of these ids. One query; the species lock is already held."""
+    statement = select(Parcel).where(col(Parcel.id).in_(set(ids)))
+    return {p.id: p for p in session.exec(statement) if p.id is not None}
+
+
+def _freezer_select(site_id: int, now: datetime, but_for: int | None) -> Any:
+    return (
+        columns(
+            Lot,
+            is_held().label("held"),
+            col(Parcel.id).label("parcel_id"),
+            col(Parcel.grams),
+            col(Parcel.cartons),
+            col(Place.code).label("place_code"),
+            reserved(now, but_for=but_for).label("reserved"),
+        )
+        .join(Parcel, col(Parcel.lot_id) == col(Lot.id))
+        .join(Place, col(Place.id) == col(Parcel.place_id))
+        .where(
+            col(Lot.site_id) == site_id, col(Place.kind) == PlaceKind.FREEZER, col(Parcel.grams) > 0
+        )
+    )
+
+
+def freezer_stock(
+    session: Session, species: str, *, site_id: int, now: datetime, order: UseOrder
+) -> Iterator[FreezerParcel]:
+    """Parcels of a species in freezers in the order in which they must be used.
+
+    Rows are read as they are needed: a plan that needs three lots reads three.
+    """
+    first = col(Lot.received_on) if order is UseOrder.FIRST_RECEIVED else col(Lot.age_from)
+    statement = (
+        _freezer_select(site_id, now, None)
+        .where(col(Lot.species_code) == species, col(Lot.rejected_at).is_(None))
+        .order_by(first, col(Lot.id), col(Parcel.opened_at), col(Parcel.id))
+        .execution_options(yield_per=50)
+    )
+    for row in session.execute(statement):
+        yield _freezer_parcel(row)
+
+
+def older_available(
+    session: Session, lot: Lot, *, now: datetime, order: UseOrder, but_for: int | None
+) -> Iterator[FreezerParcel]:
+    """Parcels of earlier lots of the same fish in freezers, not held and not reserved.
+
+    Earliest first, read as they are needed: who asks stops at the first that counts.
+    """
+    first = col(Lot.received_on) if order is UseOrder.FIRST_RECEIVED else col(Lot.age_from)
+    own = lot.received_on if order is UseOrder.FIRST_RECEIVED else lot.age_from
+    grade = (
+        col(Lot.size_grade).is_(None)
+        if lot.size_grade is None
+        else col(Lot.size_grade) == lot.size_grade
+    )
+    statement = (
+        _freezer_select(lot.site_id, now, but_for)
+        .where(
+            col(Lot.species_code) == lot.species_code,
+            col(Lot.part) == lot.part,
+            grade,
+            col(Lot.rejected_at).is_(None),
+            ~is_held(),
+        )
+        .order_by(first, col(Lot.id), col(Parcel.id))
+        .execution_options(yield_per=50)
+    )
+    if own is not None:
+        statement = statement.where(first < own)
+    else:
+        statement = statement.where(col(Lot.id) != lot.id, first.is_not(None))
+    for row in session.execute(statement):
+        found = _freezer_parcel(row)
+        if found.holding.available > 0:
+            yield found
+
+
+def _freezer_parcel(row: Row[Any]) -> FreezerParcel:
+    holding = Holding(row.parcel_id, row.grams, max(0, row.grams - int(row.reserved)), row.cartons)
+    return FreezerParcel(
+        lot=facts_of(row.Lot, held=bool(row.held)),
+        lot_id=row.Lot.id,
+        form=row.Lot.form,
+        place=row.place_code,
+        holding=holding,
+    )
+
+
+def stock_rows(
+    session: Session,
+    *,
+    site_ids: Sequence[int],
+    now: datetime,
+    species: str | None,
+    place_id: int | None,
+    lot_id: int | None,
+    after_id: int,
+    limit: int,
+) -> Sequence[Row[Any]]:
+    """Parcels on hand by id. One query."""
+    statement: Any = (
+        columns(
+            col(Parcel.id),
+            col(Parcel.grams),
+            col(Parcel.cartons),
+            col(Parcel.opened_at),
+            col(Lot.code).label("lot"),
+            col(Lot.species_code),
+            col(Lot.site_id),
+            col(Lot.form),
+            col(Place.code).label("place"),
+            col(ThawBatch.code).label("thaw_batch"),
+            reserved(now).label("reserved"),
+        )
+        .join(Lot, col(Lot.id) == col(Parcel.lot_id))
+        .join(Place, col(Place.id) == col(Parcel.place_id))
+        .outerjoin(ThawBatch, col(ThawBatch.id) == col(Parcel.thaw_batch_id))
+        .where(col(Parcel.grams) > 0, col(Parcel.id) > after_id, col(Lot.site_id).in_(site_ids))
+        .order_by(col(Parcel.id))
+        .limit(limit)
+    )
+    if species is not None:
+        statement = statement.where(col(Lot.species_code) == species.upper())
+    if place_id is not None:
+        statement = statement.where(col(Parcel.place_id) == place_id)
+    if lot_id is not None:
+        statement = statement.where(col(Parcel.lot_id) == lot_id)
+    rows: Sequence[Row[Any]] = session.execute(statement).all()
+    return rows
+
+
+def movement_by_id(session: Session, movement_id: int, *, by: Actor) -> Movement:
+    """The movement of this number. Raises NotFound, and NotAllowed at somebody else's site."""
+    movement = session.get(Movement, movement_id)
+    if movement is None:
+        raise NotFound.of("movement", movement_id, "movement")
+    by.ensure_site(movement.site_id)
+    return movement
+
+
+def transfers_of(session: Session, movement_id: int) -> Sequence[tuple[Transfer, str]]:
+    """A movement's transfers with the codes of their lots. One query."""
+    statement = (
+        select(Transfer, Lot.code)
+        .join(Lot, col(Lot.id) == col(Transfer.lot_id))
+        .where(col(Transfer.movement_id) == movement_id)
+        .order_by(col(Transfer.id))
+    )
+    return session.exec(statement).all()
+
+
+def reversal_of(session: Session, movement_id: int) -> int | None:
+    """The movement that took this one back; None while it stands."""
+    return session.exec(select(Movement.id).where(col(Movement.reverses_id) == movement_id)).first()
+
+
+def later_movements_from(
+    session: Session, parcel_ids: Sequence[int], movement_id: int
+) -> Sequence[int]:
+    """Standing movements that took from these parcels after this one. One query."""
+    undo = aliased(Movement)
+    statement = (
+        select(Movement.id)
+        .distinct()
+        .join(Transfer, col(Transfer.movement_id) == col(Movement.id))
+        .outerjoin(undo, col(undo.reverses_id) == col(Movement.id))
+        .where(
+            col(Transfer.from_parcel_id).in_(set(parcel_ids)),
+            col(Movement.id) > movement_id,
+            col(undo.id).is_(None),
+            col(Movement.reverses_id).is_(None),
+        )
+        .order_by(col(Movement.id))
+    )
+    return [number for number in session.exec(statement) if number is not None]
+
+
+def booked_at(session: Session, lot_id: int, place_id: int, at: datetime) -> int:
+    """Grams of a lot that the books hold in a place at an instant. Two queries."""
+
+    def total(end: Any) -> int:
+        statement = (
+            columns(func.coalesce(func.sum(col(Transfer.grams)), 0))
+            .join(Movement, col(Movement.id) == col(Transfer.movement_id))
+            .join(Parcel, col(Parcel.id) == end)
+            .where(
+                col(Parcel.lot_id) == lot_id,
+                col(Parcel.place_id) == place_id,
+                col(Movement.occurred_at) <= at,
+            )
+        )
+        return int(session.execute(statement).scalar_one())
+
+    return total(col(Transfer.to_parcel_id)) - total(col(Transfer.from_parcel_id))
+
+
+def first_count_after(
+    session: Session, lot_id: int, place_id: int, at: datetime, *, but: int | None = None
+) -> StockCount | None:
+    """The first count of a lot in a place after an instant. One query."""
+    statement = (
+        select(StockCount)
+        .where(
+            col(StockCount.lot_id) == lot_id,
+            col(StockCount.place_id) == place_id,
+            col(StockCount.occurred_at) > at,
+        )
+        .order_by(col(StockCount.occurred_at), col(StockCount.id))
+        .limit(1)
+    )
+    if but is not None:
+        statement = statement.where(col(StockCount.id) != but)
+    return session.exec(statement).first()
+
+
+def count_settlement(session: Session, count_id: int) -> dict[int, int]:
+    """Per parcel, grams that a count has taken away (more than 0) or added. One query."""
+    statement = (
+        select(Transfer)
+        .join(Movement, col(Movement.id) == col(Transfer.movement_id))
+        .where(col(Movement.count_id) == count_id)
+        .order_by(col(Transfer.id))
+    )
+    net: dict[int, int] = {}
+    for transfer in session.exec(statement):
+        if transfer.from_parcel_id is not None:
+            net[transfer.from_parcel_id] = net.get(transfer.from_parcel_id, 0) + transfer.grams
+        if transfer.to_parcel_id is not None:
+            net[transfer.to_parcel_id] = net.get(transfer.to_parcel_id, 0) - transfer.grams
+    return net
+
+
+def lot_parcels(session: Session, lot_id: int) -> Sequence[Parcel]:
+    """All parcels of a lot, empty ones too, by id. One query."""
+    statement = select(Parcel).where(col(Parcel.lot_id) == lot_id).order_by(col(Parcel.id))
+    return session.exec(statement).all()
+
+
+def batch_by_code(session: Session, code: str, *, by: Actor, field: str) -> ThawBatch:
+    """The thaw batch of this code. Raises NotFound, and NotAllowed at somebody else's site."""
+    statement = select(ThawBatch).where(col(ThawBatch.code) == code.upper())
+    batch = session.exec(statement).one_or_none()
+    if batch is None:
+        raise NotFound.of("thaw batch", code, field)
+    by.ensure_site(batch.site_id)
+    return batch
+
+
+def batch_parcels(session: Session, batch_ids: Sequence[int]) -> Sequence[Parcel]:
+    """All parcels of these thaw batches, empty ones too, by id. One query."""
+    statement = (
+        select(Parcel).where(col(Parcel.thaw_batch_id).in_(set(batch_ids))).order_by(col(Parcel.id))
+    )
+    return session.exec(statement).all()
+
+
+def pulled_grams(session: Session, batch_ids: Sequence[int]) -> dict[int, int]:
+    """Grams that were pulled into each of these batches and not taken back. One query."""
+    undo, source = aliased(Movement), aliased(Parcel)
+    statement = (
+        columns(col(Parcel.thaw_batch_id), func.sum(col(Transfer.grams)))
+        .join(Transfer, col(Transfer.to_parcel_id) == col(Parcel.id))
+        .join(Movement, col(Movement.id) == col(Transfer.movement_id))
+        .outerjoin(undo, col(undo.reverses_id) == col(Movement.id))
+        .outerjoin(source, col(source.id) == col(Transfer.from_parcel_id))
+        .where(
+            col(Parcel.thaw_batch_id).in_(set(batch_ids)),
+            col(undo.id).is_(None),
+            col(Movement.kind) == "pulled",
+            or_(col(source.thaw_batch_id).is_(None), col(source.id).is_(None)),
+        )
+        .group_by(col(Parcel.thaw_batch_id))
+    )
+    return {batch: int(grams) for batch, grams in session.execute(statement)}
+
+
+def account_totals(session: Session) -> dict[Account, int]:
+    """Grams that each account has taken in, less what it gave. Two queries over the books."""
+    totals = dict.fromkeys(Account, 0)
+    for end, sign in ((col(Transfer.to_account), 1), (col(Transfer.from_account), -1)):
+        statement = columns(end, func.sum(col(Transfer.grams))).where(end.is_not(None))
+        for account, grams in session.execute(statement.group_by(end)):
+            totals[Account(account)] += sign * int(grams)
+    return totals
+
+
+def parcel_total(session: Session) -> int:
+    """Grams in all parcels. One query."""
+    total = session.execute(columns(func.coalesce(func.sum(col(Parcel.grams)), 0))).scalar_one()
+    return int(total)
+
+
+def reservations_of(session: Session, request_id: int) -> Sequence[Reservation]:
+    """A thaw request's open reservations by id. One query."""
+    statement = (
+        select(Reservation)
+        .where(
+            col(Reservation.thaw_request_id) == request_id, col(Reservation.released_at).is_(None)
+        )
+        .order_by(col(Reservation.id))
+    )
+    return session.exec(statement).all()

@@ -1,0 +1,138 @@
+"""Stock, moves, counts, reversals."""
+
+from typing import Any
+
+from fastapi import APIRouter
+from sqlalchemy import Row
+from sqlmodel import Session
+
+from service.http.bodies import Cursor, Limit, Page, decode_cursor, encode_cursor
+from service.http.sessions import Now, ReadSession, WriteSession
+from service.ledger import queries
+from service.ledger.actions import stock as actions
+from service.ledger.models import Movement
+from service.ledger.rules import MovementKind
+from service.ledger.schemas import (
+    CountIn,
+    CountOut,
+    MoveIn,
+    MovementOut,
+    MoveOut,
+    ReversalIn,
+    ReversalOut,
+    StockRow,
+    TransferOut,
+)
+from service.lots import queries as lots
+from service.quantities import Units
+from service.security.guard import MayCount, MayLook, MayMove, MayReverse, guarded_router
+from service.site import queries as sites
+
+stock: APIRouter = guarded_router("/stock", "stock")
+moves: APIRouter = guarded_router("/moves", "stock")
+counts: APIRouter = guarded_router("/counts", "stock")
+movements: APIRouter = guarded_router("/movements", "stock")
+routers = (stock, moves, counts, movements)
+
+
+@stock.get("")
+def list_stock(
+    session: ReadSession,
+    at: Now,
+    by: MayLook,
+    species: str | None = None,
+    place: str | None = None,
+    lot: str | None = None,
+    limit: Limit = 200,
+    cursor: Cursor = None,
+) -> Page[StockRow]:
+    """What is on hand, parcel by parcel, and what of it nobody has reserved."""
+    after = int(decode_cursor(cursor, int)[0]) if cursor is not None else 0
+    rows = queries.stock_rows(
+        session,
+        site_ids=sites.sites_seen(session, by=by),
+        now=at,
+        species=species,
+        place_id=sites.place_by_code(session, place, by=by, field="place").id if place else None,
+        lot_id=lots.lot_by_code(session, lot, by=by).id if lot else None,
+        after_id=after,
+        limit=limit + 1,
+    )
+    units = {s.id: sites.view_of(session, s, at=at).units for s in sites.sites(session, by=by)}
+    more = encode_cursor(rows[limit - 1].id) if len(rows) > limit else None
+    return Page(items=[_stock_row(row, units[row.site_id]) for row in rows[:limit]], next=more)
+
+
+def _stock_row(row: Row[Any], units: Units) -> StockRow:
+    return StockRow(
+        lot=row.lot,
+        species=row.species_code,
+        place=row.place,
+        parcel=row.id,
+        thaw_batch=row.thaw_batch,
+        mass=units.mass_out(row.grams),
+        since=row.opened_at,
+        available=units.mass_out(max(0, row.grams - int(row.reserved))),
+        cartons=row.cartons,
+    )
+
+
+@moves.post("", status_code=201)
+def move(order: MoveIn, session: WriteSession, at: Now, by: MayMove) -> MoveOut:
+    """Fish of one lot to another place; blocks as whole cartons."""
+    movement, breaches = actions.move(session, order, at=at, by=by)
+    return MoveOut(movement=movement_out(session, movement), breaches=list(breaches))
+
+
+@counts.post("", status_code=201)
+def count(order: CountIn, session: WriteSession, at: Now, by: MayCount) -> CountOut:
+    """Bring the books to what somebody counted."""
+    movement, difference = actions.count(session, order, at=at, by=by)
+    units = sites.view(session, movement.site_id, at=at).units
+    shown = units.mass_out(abs(difference))
+    sign = -1 if difference < 0 else 1
+    signed = shown.model_copy(update={"value": sign * shown.value, "g": difference})
+    return CountOut(movement=movement_out(session, movement), difference=signed)
+
+
+@movements.get("/{movement}")
+def get_movement(movement: int, session: ReadSession, by: MayLook) -> MovementOut:
+    """One event in the ledger with its transfers."""
+    return movement_out(session, queries.movement_by_id(session, movement, by=by))
+
+
+@movements.post("/{movement}/reversal", status_code=201)
+def reverse(
+    movement: int, reversal: ReversalIn, session: WriteSession, at: Now, by: MayReverse
+) -> ReversalOut:
+    """Take a movement back, effective when it happened; later uses must go back first."""
+    undone = actions.reverse(session, movement, reversal.reason, at=at, by=by)
+    return ReversalOut(movement=movement_out(session, undone))
+
+
+def movement_out(session: Session, movement: Movement) -> MovementOut:
+    """A stored movement with its transfers as it is shown. Three queries."""
+    units = sites.view(session, movement.site_id, at=movement.recorded_at).units
+    transfers = queries.transfers_of(session, movement.id or 0)
+    return MovementOut(
+        id=movement.id or 0,
+        kind=MovementKind(movement.kind),
+        occurred_at=movement.occurred_at,
+        recorded_at=movement.recorded_at,
+        by=movement.by,
+        reason=movement.reason,
+        reverses=movement.reverses_id,
+        mass=units.mass_out(sum(t.grams for t, _ in transfers)),
+        transfers=[
+            TransferOut(
+                lot=lot,
+                from_parcel=t.from_parcel_id,
+                to_parcel=t.to_parcel_id,
+                from_account=t.from_account,
+                to_account=t.to_account,
+                mass=units.mass_out(t.grams),
+                cartons=t.cartons,
+            )
+            for t, lot in transfers
+        ],
+    )

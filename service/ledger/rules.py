@@ -1,0 +1,128 @@
+"""How grams and cartons go together, and which parcels a take comes from."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from enum import StrEnum
+
+from service.lots.rules import LotFacts
+
+
+class Account(StrEnum):
+    """Where grams come from and go to when they are in no parcel."""
+
+    SUPPLIER = "supplier"
+    EATEN = "eaten"
+    LEFT = "left"
+    LOST = "lost"
+    DISCARDED = "discarded"
+    SAMPLED = "sampled"
+    DRIP = "drip"
+    COUNT_DIFFERENCE = "count_difference"
+    PUBLIC = "public"
+
+
+class MovementKind(StrEnum):
+    """What happened in one event of the ledger."""
+
+    RECEIVED = "received"
+    MOVED = "moved"
+    PULLED = "pulled"
+    PUT_BACK = "put_back"
+    FED = "fed"
+    DISCARDED = "discarded"
+    COUNTED = "counted"
+    REVERSED = "reversed"
+
+
+@dataclass(frozen=True)
+class Holding:
+    """A parcel as a take sees it: what is there, and what of it may be taken."""
+
+    parcel_id: int
+    grams: int
+    available: int
+    cartons: int | None
+    put_back: bool = False
+
+
+@dataclass(frozen=True)
+class Take:
+    """Grams, and whole cartons where the parcel counts them, from one parcel."""
+
+    parcel_id: int
+    grams: int
+    cartons: int | None = None
+
+
+@dataclass(frozen=True)
+class FreezerParcel:
+    """A parcel in a freezer with what the rules need to know of its lot."""
+
+    lot: LotFacts
+    lot_id: int
+    form: str
+    place: str
+    holding: Holding
+
+
+def grams_of_cartons(grams: int, cartons: int, taken: int) -> int:
+    """The mass of some of a parcel's cartons, by cumulative rounding.
+
+    The last carton leaves 0 g, whatever the order of takes.
+
+    >>> grams_of_cartons(1000, 3, 1), grams_of_cartons(667, 2, 1), grams_of_cartons(334, 1, 1)
+    (333, 333, 334)
+    """
+    if not 0 <= taken <= cartons:
+        raise ValueError(f"taken must lie between 0 and {cartons}")
+    return grams - (2 * grams * (cartons - taken) + cartons) // (2 * cartons)
+
+
+def cartons_for(grams: int, cartons: int, wanted: int) -> int:
+    """The fewest whole cartons that hold `wanted` grams, at most all of them.
+
+    >>> cartons_for(640_000, 64, 55_000)
+    6
+    """
+    count = min(cartons, -(-wanted * cartons // grams))
+    while count < cartons and grams_of_cartons(grams, cartons, count) < wanted:
+        count += 1
+    return count
+
+
+def take_from(holdings: Sequence[Holding], wanted: int) -> tuple[list[Take], int]:
+    """Pour `wanted` grams out of parcels in order; whole cartons where they are counted.
+
+    Returns the takes and the grams that were not to be had. With cartons the
+    takes may hold more than was wanted.
+    """
+    takes: list[Take] = []
+    missing = wanted
+    for holding in holdings:
+        if missing <= 0:
+            break
+        take = _take_one(holding, missing)
+        if take is not None:
+            takes.append(take)
+            missing -= take.grams
+    return takes, max(0, missing)
+
+
+def _take_one(holding: Holding, wanted: int) -> Take | None:
+    if holding.available <= 0:
+        return None
+    if not holding.cartons:
+        return Take(holding.parcel_id, min(wanted, holding.available))
+    count = cartons_for(holding.grams, holding.cartons, min(wanted, holding.available))
+    while count and grams_of_cartons(holding.grams, holding.cartons, count) > holding.available:
+        count -= 1
+    if count == 0:
+        return None
+    return Take(holding.parcel_id, grams_of_cartons(holding.grams, holding.cartons, count), count)
+
+
+def cartons_left(grams: int, cartons: int, new_grams: int) -> int:
+    """How many cartons a parcel still counts after its mass is corrected."""
+    if new_grams == 0:
+        return 0
+    return max(1, (2 * new_grams * cartons + grams) // (2 * grams)) if grams else cartons

@@ -1,0 +1,88 @@
+"""Lots, holds, assays."""
+
+from datetime import date
+
+from sqlalchemy import CheckConstraint, Index
+from sqlmodel import Field, SQLModel
+
+from service.database import Instant
+
+
+class Lot(SQLModel, table=True):
+    """Fish of one product, supplier lot code and catch date from one delivery."""
+
+    __table_args__ = (
+        Index("ix_lot_species_code_caught_from", "species_code", "age_from", "code"),
+        CheckConstraint("grams > 0", name="lot_more_than_nothing"),
+    )
+
+    id: int | None = Field(default=None, primary_key=True)
+    site_id: int = Field(foreign_key="site.id", index=True)
+    code: str = Field(unique=True)
+    product_id: int = Field(foreign_key="product.id")
+    species_code: str = Field(foreign_key="species.code")
+    part: str
+    size_grade: str | None = None
+    form: str
+    supplier_lot: str | None = None
+    delivery_id: int = Field(foreign_key="delivery.id", index=True)
+    received_as: str
+    caught_from: date | None = None
+    caught_to: date | None = None
+    frozen_on: date | None = None
+    age_from: date | None = None
+    best_before: date | None = None
+    received_on: date
+    arrived_at: Instant
+    grams: int
+    cartons: int | None = None
+    rejected_at: Instant | None = None
+    rejected_by: str | None = None
+    rejected_because: str | None = None
+
+
+class Hold(SQLModel, table=True):
+    """A lot may not be used until somebody entitled releases this."""
+
+    id: int | None = Field(default=None, primary_key=True)
+    lot_id: int = Field(foreign_key="lot.id", index=True)
+    reason: str
+    placed_at: Instant
+    placed_by: str
+    released_at: Instant | None = None
+    released_by: str | None = None
+    release_reason: str | None = None
+
+
+class Assay(SQLModel, table=True):
+    """Laboratory results of one sample of a lot."""
+
+    id: int | None = Field(default=None, primary_key=True)
+    lot_id: int = Field(foreign_key="lot.id", index=True)
+    sampled_on: date
+    laboratory: str
+    portion: str
+    recorded_at: Instant
+    by: str
+
+
+class AssayValue(SQLModel, table=True):
+    """One nutrient of an assay: as reported, and as fed in the service's unit."""
+
+    __tablename__ = "assay_value"
+
+    assay_id: int = Field(foreign_key="assay.id", primary_key=True)
+    nutrient: str = Field(primary_key=True)
+    reported: float
+    unit: str
+    basis: str
+    as_fed: float
+
+
+class CodeCounter(SQLModel, table=True):
+    """How many codes with a prefix have been given out."""
+
+    __tablename__ = "code_counter"
+
+    prefix: str = Field(primary_key=True)
+    given: int

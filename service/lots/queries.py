@@ -1,0 +1,79 @@
+"""Every select of lots, holds and assays that needs no stock."""
+
+from collections.abc import Mapping, Sequence
+from datetime import date
+
+from sqlmodel import Session, col, select
+
+from service.catalogue.rules import species_facts
+from service.errors import NotFound
+from service.lots.models import Assay, AssayValue, Hold, Lot
+from service.lots.rules import LotFacts
+from service.security.actor import Actor
+
+
+def lot_by_code(session: Session, code: str, *, by: Actor, field: str = "lot") -> Lot:
+    """The lot of this code. Raises NotFound, and NotAllowed at somebody else's site."""
+    lot = session.exec(select(Lot).where(col(Lot.code) == code.upper())).one_or_none()
+    if lot is None:
+        raise NotFound.of("lot", code, field)
+    by.ensure_site(lot.site_id)
+    return lot
+
+
+def lots_by_id(session: Session, ids: Sequence[int]) -> dict[int, Lot]:
+    """The lots of these ids. One query."""
+    found = session.exec(select(Lot).where(col(Lot.id).in_(set(ids)))).all()
+    return {lot.id: lot for lot in found if lot.id is not None}
+
+
+def held_ids(session: Session, ids: Sequence[int]) -> frozenset[int]:
+    """Which of these lots have an open hold. One query."""
+    statement = select(Hold.lot_id).where(
+        col(Hold.lot_id).in_(set(ids)), col(Hold.released_at).is_(None)
+    )
+    return frozenset(session.exec(statement).all())
+
+
+def facts(session: Session, lots: Sequence[Lot]) -> dict[int, LotFacts]:
+    """What the rules need to know of these lots. One query."""
+    held = held_ids(session, [lot.id for lot in lots if lot.id is not None])
+    return {lot.id: facts_of(lot, held=lot.id in held) for lot in lots if lot.id is not None}
+
+
+def facts_of(lot: Lot, *, held: bool) -> LotFacts:
+    """A stored lot as the rules see it."""
+    return LotFacts(
+        code=lot.code,
+        species=lot.species_code,
+        part=lot.part,
+        size_grade=lot.size_grade,
+        fat_group=species_facts()[lot.species_code].fat_group,
+        caught_from=lot.caught_from,
+        frozen_on=lot.frozen_on,
+        received_on=lot.received_on,
+        held=held,
+        rejected=lot.rejected_at is not None,
+    )
+
+
+def holds(session: Session, lot_id: int) -> Sequence[Hold]:
+    """The holds of a lot, oldest first. One query."""
+    statement = select(Hold).where(col(Hold.lot_id) == lot_id).order_by(col(Hold.id))
+    return session.exec(statement).all()
+
+
+def newest_assay_values(
+    session: Session, lot_id: int, *, on: date
+) -> Mapping[str, tuple[Assay, AssayValue]]:
+    """Per nutrient the newest result sampled by a day; whole fish before fillet. One query."""
+    statement = (
+        select(Assay, AssayValue)
+        .join(AssayValue, col(AssayValue.assay_id) == col(Assay.id))
+        .where(col(Assay.lot_id) == lot_id, col(Assay.sampled_on) <= on)
+        .order_by((col(Assay.portion) == "whole"), col(Assay.sampled_on), col(Assay.id))
+    )
+    newest: dict[str, tuple[Assay, AssayValue]] = {}
+    for assay, value in session.exec(statement):
+        newest[value.nutrient] = (assay, value)
+    return newest

@@ -1,0 +1,150 @@
+"""What a lot is, how its code is made, and whether its fish may be used."""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import date
+from enum import StrEnum
+
+from service.decisions import Finding
+from service.site.rules import Policy, UseOrder, finding
+
+
+class LotStatus(StrEnum):
+    """Where a lot stands."""
+
+    ACCEPTED = "accepted"
+    HELD = "held"
+    REJECTED = "rejected"
+    USED_UP = "used_up"
+
+
+class ReceivedAs(StrEnum):
+    """In which state fish arrived."""
+
+    FROZEN = "frozen"
+    CHILLED = "chilled"
+    LIVE = "live"
+    DRY = "dry"
+
+
+class Portion(StrEnum):
+    """What of the fish a laboratory had."""
+
+    WHOLE = "whole"
+    FILLET = "fillet"
+
+
+@dataclass(frozen=True)
+class LotFacts:
+    """What the rules need to know of a lot."""
+
+    code: str
+    species: str
+    part: str
+    size_grade: str | None
+    fat_group: str
+    caught_from: date | None
+    frozen_on: date | None
+    received_on: date
+    held: bool
+    rejected: bool
+
+    @property
+    def age_from(self) -> date | None:
+        """The day that age counts from: the catch, else the freezing."""
+        return self.caught_from or self.frozen_on
+
+    def age_days(self, on: date) -> int | None:
+        """Days of age on a civil day; None where no day is known."""
+        return None if self.age_from is None else (on - self.age_from).days
+
+    def use_key(self, order: UseOrder) -> tuple[date, date]:
+        """Lots are used in the ascending order of this; equal catch dates never block."""
+        caught = self.age_from or date.max
+        if order is UseOrder.FIRST_RECEIVED:
+            return (self.received_on, self.received_on)
+        return (caught, caught)
+
+
+def may_use(lot: LotFacts, policy: Policy, on: date) -> Iterator[Finding]:
+    """Holds and age: the first questions about fish in a freezer."""
+    yield from hold_findings(lot)
+    yield from age_findings(lot, policy, on)
+
+
+def hold_findings(lot: LotFacts) -> Iterator[Finding]:
+    """Whether a lot is rejected or on hold."""
+    if lot.rejected:
+        yield finding("lot-on-hold", "block", f"lot {lot.code} was rejected")
+    elif lot.held:
+        yield finding("lot-on-hold", "block", f"lot {lot.code} is on hold")
+
+
+def age_findings(
+    lot: LotFacts, policy: Policy, on: date, *, outcome: str = "block"
+) -> Iterator[Finding]:
+    """Whether the fish is past its age limit; a limit in months is inclusive."""
+    age = lot.age_days(on)
+    if age is None:
+        return
+    limit = policy.age_limit_days(lot.fat_group)
+    numbers: dict[str, float | str | None] = {
+        "age_days": float(age),
+        "limit_days": round(limit, 1),
+        "counted_from": str(lot.age_from),
+    }
+    if age > limit:
+        yield finding(
+            "past-age-limit",
+            outcome,
+            f"lot {lot.code} is {age} days old; "
+            f"{limit:.0f} days are allowed for {lot.fat_group} fish",
+            numbers=numbers,
+        )
+    else:
+        yield finding("past-age-limit", "pass", f"{age} of {limit:.0f} days", numbers=numbers)
+
+
+# ISO/IEC 7064 MOD 37,36: a hybrid system with one check character for
+# alphanumeric strings.
+_ALPHABET = "0123456789ABCDEFGHIJKLMNOPQRSTUVWXYZ"
+_LETTERS = "ABCDEFGHJKLMNPQRSTUVWXYZ"  # without I and O, which look like digits
+
+
+def check_character(text: str) -> str:
+    """The ISO/IEC 7064 MOD 37,36 check character of upper-case letters and digits.
+
+    Raises ValueError for any other character.
+
+    >>> check_character("A12425GABC1234002")
+    'M'
+    """
+    product = 36
+    for character in text:
+        total = (product + _ALPHABET.index(character)) % 36 or 36
+        product = total * 2 % 37
+    return _ALPHABET[(37 - product) % 36]
+
+
+def check_holds(code: str) -> bool:
+    """Whether a code ends in its own check character."""
+    return (
+        len(code) > 1
+        and all(c in _ALPHABET for c in code)
+        and check_character(code[:-1]) == code[-1]
+    )
+
+
+def numbered_code(prefix: str, number: int, letters: int) -> str:
+    """A code: prefix, so many letters counted up, and the check character.
+
+    Raises ValueError when the letters are used up.
+    """
+    base = len(_LETTERS)
+    if not 0 <= number < base**letters:
+        raise ValueError(f"no code is left for {prefix}")
+    suffix = ""
+    for _ in range(letters):
+        number, place = divmod(number, base)
+        suffix = _LETTERS[place] + suffix
+    return prefix + suffix + check_character(prefix + suffix)

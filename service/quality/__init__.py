@@ -1,0 +1,1 @@
+"""Age, exposure, life left and nutrients left of a lot."""

@@ -1,0 +1,1 @@
+"""Selects of lots with their stock, and the exposure of their parcels."""

@@ -1,0 +1,1 @@
+"""Deliveries: makes lots, posts what was received."""

@@ -1,0 +1,211 @@
+"""Receiving a delivery: every lot is stored, whatever is found; a blocking finding holds it."""
+
+from dataclasses import dataclass
+from datetime import date, datetime
+
+from sqlmodel import Session
+
+from service.catalogue import queries as catalogue
+from service.catalogue.models import Product, Supplier
+from service.catalogue.rules import Form
+from service.decisions import Decision, Finding
+from service.errors import Conflict, Invalid
+from service.http.bodies import instant_of
+from service.ledger.actions import stock
+from service.lots import actions as lot_actions
+from service.lots import queries as lots
+from service.lots.models import Lot
+from service.receiving.models import Delivery, Receipt
+from service.receiving.rules import receiving_findings
+from service.receiving.schemas import DeliveryIn, LotIn
+from service.security import audit
+from service.security.actor import Actor
+from service.site import queries as sites
+from service.site.models import Place
+from service.site.queries import SiteView
+
+
+@dataclass(frozen=True)
+class Received:
+    """A lot with what was found when it arrived."""
+
+    lot: Lot
+    findings: tuple[Finding, ...]
+    held: bool
+
+
+@dataclass(frozen=True)
+class _Named:
+    """The things that one line of a delivery names."""
+
+    line: LotIn
+    product: Product
+    place: Place
+
+
+def receive(
+    session: Session, delivery: DeliveryIn, *, at: datetime, by: Actor
+) -> tuple[Delivery, list[Received]]:
+    """Store a delivery with its lots, their findings and their grams.
+
+    Raises Invalid naming the line for impossible dates or masses, NotFound for
+    unknown codes, Conflict for places of several sites.
+    """
+    supplier = catalogue.supplier_by_code(session, delivery.supplier, field="supplier")
+    named = [_named(session, line, f"lots.{i}", by) for i, line in enumerate(delivery.lots)]
+    view = sites.view(session, _only_site(named), at=at)
+    arrived_at = _arrival(delivery, view, at)
+    for number, each in enumerate(named):
+        _check_dates(each.line, view.day_of(arrived_at), f"lots.{number}")
+    view = sites.view(session, view.id, at=arrived_at)
+    catalogue.lock_species(session, {each.product.species_code for each in named})
+    vehicle = delivery.vehicle_temperature
+    stored = Delivery(
+        site_id=view.id,
+        supplier_id=supplier.id or 0,
+        arrived_at=arrived_at,
+        recorded_at=at,
+        by=by.name,
+        vehicle_c=vehicle.c if vehicle else None,
+    )
+    session.add(stored)
+    session.flush()
+    received = [
+        _receive_lot(session, stored, each, view, f"lots.{i}", at=at, by=by)
+        for i, each in enumerate(named)
+    ]
+    _note(session, stored, supplier, received, at=at, by=by)
+    return stored, received
+
+
+def _named(session: Session, line: LotIn, field: str, by: Actor) -> _Named:
+    product = catalogue.product_by_code(session, line.product, field=f"{field}.product")
+    place = sites.place_by_code(session, line.place, by=by, field=f"{field}.place")
+    return _Named(line, product, place)
+
+
+def _only_site(named: list[_Named]) -> int:
+    found = {each.place.site_id for each in named}
+    if len(found) != 1:
+        raise Conflict("one delivery goes to one site", kind="another-site")
+    return found.pop()
+
+
+def _arrival(delivery: DeliveryIn, view: SiteView, at: datetime) -> datetime:
+    try:
+        return instant_of(delivery.arrived_at, now=at, skew=view.policy.skew)
+    except Invalid as error:
+        raise Invalid.at("arrived_at", "lies in the future") from error
+
+
+def _check_dates(line: LotIn, arrived_on: date, field: str) -> None:
+    for name in ("caught_from", "caught_to", "frozen_on"):
+        day: date | None = getattr(line, name)
+        if day is not None and day > arrived_on:
+            raise Invalid.at(f"{field}.{name}", f"{day} lies after the arrival on {arrived_on}")
+    if line.caught_to is not None:
+        if line.caught_from is None:
+            raise Invalid.at(f"{field}.caught_from", "is missing while caught_to is given")
+        if line.caught_to < line.caught_from:
+            raise Invalid.at(f"{field}.caught_to", "lies before caught_from")
+    if line.frozen_on is not None and line.caught_from and line.frozen_on < line.caught_from:
+        raise Invalid.at(f"{field}.frozen_on", "lies before the catch")
+
+
+def _grams(line: LotIn, product: Product, field: str) -> tuple[int, int | None]:
+    """Grams received, and cartons where the ledger counts them: blocks."""
+    if line.mass is None and line.cartons is None:
+        raise Invalid.at(f"{field}.mass", "give a mass, or cartons")
+    grams = line.mass.grams if line.mass else (line.cartons or 0) * product.carton_g
+    if grams > 10**9:
+        raise Invalid.at(f"{field}.cartons", "is more than 1000 t")
+    if product.form != Form.BLOCK:
+        return grams, None
+    cartons = line.cartons or max(1, round(grams / product.carton_g))
+    if cartons > grams:
+        raise Invalid.at(f"{field}.cartons", "more cartons than grams")
+    return grams, cartons
+
+
+def _receive_lot(
+    session: Session,
+    delivery: Delivery,
+    named: _Named,
+    view: SiteView,
+    field: str,
+    *,
+    at: datetime,
+    by: Actor,
+) -> Received:
+    line, product = named.line, named.product
+    grams, cartons = _grams(line, product, field)
+    day = view.day_of(delivery.arrived_at)
+    lot = Lot(
+        site_id=view.id,
+        product_id=product.id or 0,
+        species_code=product.species_code,
+        code=lot_actions.next_code(session, f"{product.species_code}{day:%y%m%d}", 2),
+        part=product.part,
+        size_grade=product.size_grade,
+        form=product.form,
+        supplier_lot=line.supplier_lot,
+        delivery_id=delivery.id or 0,
+        received_as=line.received_as,
+        caught_from=line.caught_from,
+        caught_to=line.caught_to or line.caught_from,
+        frozen_on=line.frozen_on,
+        age_from=line.caught_from or line.frozen_on,
+        best_before=line.best_before,
+        received_on=day,
+        arrived_at=delivery.arrived_at,
+        grams=grams,
+        cartons=cartons,
+    )
+    session.add(lot)
+    session.flush()
+    findings = receiving_findings(
+        lots.facts_of(lot, held=False),
+        received_as=line.received_as,
+        cores=line.core_temperatures,
+        best_before=line.best_before,
+        policy=view.policy,
+        on=day,
+    )
+    session.add(
+        Receipt(
+            lot_id=lot.id or 0,
+            cores_c=[t.c for t in line.core_temperatures],
+            findings=[f.model_dump(mode="json") for f in findings],
+            policy_version=view.policy_version,
+        )
+    )
+    stock.receive(session, lot, named.place, occurred_at=delivery.arrived_at, at=at, by=by)
+    blocking = Decision(tuple(findings)).blocking()
+    for found in blocking:
+        lot_actions.place_hold(session, lot, f"{found.rule}: {found.because}", at=at, by=by)
+    return Received(lot, tuple(findings), held=bool(blocking))
+
+
+def _note(
+    session: Session,
+    delivery: Delivery,
+    supplier: Supplier,
+    received: list[Received],
+    *,
+    at: datetime,
+    by: Actor,
+) -> None:
+    audit.note(
+        session,
+        by,
+        "delivery received",
+        delivery.id,
+        at=at,
+        site_id=delivery.site_id,
+        after=delivery,
+        detail={
+            "supplier": supplier.code,
+            "lots": [r.lot.code for r in received],
+            "g": sum(r.lot.grams for r in received),
+        },
+    )

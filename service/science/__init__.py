@@ -1,0 +1,1 @@
+"""Pure numbers: fish physics, kinetics, dosing. No session, no clock, no web."""

@@ -1,0 +1,1 @@
+"""Sites, their places and limits, policy versions, the register of rules."""

@@ -1,0 +1,383 @@
+"""Kinds of places, the site's policy, and the register of rules."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import timedelta
+from enum import StrEnum
+from functools import lru_cache
+from typing import Self
+
+from pydantic import BaseModel, ConfigDict, Field, model_validator
+
+from service.decisions import Decision, Finding, Override
+from service.errors import Invalid, NotAllowed, RuleRefused
+from service.figures import Row, number, table
+from service.quantities import TemperatureUnit
+from service.security.rules import Role
+
+
+class PlaceKind(StrEnum):
+    """What a place is for."""
+
+    FREEZER = "freezer"
+    REFRIGERATOR = "refrigerator"
+    THAW_ROOM = "thaw_room"
+    THAW_TANK = "thaw_tank"
+    KITCHEN = "kitchen"
+    ICE = "ice"
+
+
+class UseOrder(StrEnum):
+    """In which order lots of one kind of fish are used."""
+
+    OLDEST_CATCH = "oldest_catch"
+    FIRST_RECEIVED = "first_received"
+
+
+class Policy(BaseModel):
+    """One site's figures. Field names are the keys of `handling_rules.csv`.
+
+    A site may set shorter clocks and younger ages than the defaults, and never
+    go past the bounds here: they are the regulation or the outermost published
+    figure.
+    """
+
+    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
+
+    freezer_legal_max: float = Field(ge=-60, le=-18)
+    excursion_grace_minutes: float = Field(gt=0, le=240)
+    age_limit_fatty_months: float = Field(gt=0, le=18)
+    age_limit_medium_months: float = Field(gt=0, le=18)
+    age_limit_lean_months: float = Field(gt=0, le=18)
+    life_used_warn: float = Field(gt=0, le=100)
+    life_used_block: float = Field(gt=0, le=200)
+    receive_core_hold: float = Field(ge=-60, le=-18)
+    receive_core_reject: float = Field(ge=-60, le=-15)
+    receive_cartons_core_n: float = Field(ge=1, le=100)
+    clock_freezer_out_h: float = Field(gt=0, le=24)
+    clock_thawed_refrigerated_h: float = Field(gt=0, le=24)
+    refrigerated_thaw_max_h: float = Field(gt=0, le=168)
+    refrigerator_max: float = Field(ge=-2, le=5)
+    thaw_air_max: float = Field(ge=-2, le=10)
+    thaw_water_max: float = Field(ge=0, le=21)
+    exposure_pathogen_hot_h: float = Field(gt=0, le=2)
+    exposure_pathogen_cool_h: float = Field(gt=0, le=5)
+    exposure_prev_frozen_never_hot_h: float = Field(gt=0, le=24)
+    exposure_prev_frozen_hot_h: float = Field(gt=0, le=12)
+    thaw_hours_block_refrigerator: float = Field(gt=0, le=240)
+    thaw_hours_block_thaw_room: float = Field(gt=0, le=240)
+    thaw_hours_block_thaw_tank: float = Field(gt=0, le=240)
+    thaw_hours_iqf_refrigerator: float = Field(gt=0, le=240)
+    thaw_hours_iqf_thaw_room: float = Field(gt=0, le=240)
+    thaw_hours_iqf_thaw_tank: float = Field(gt=0, le=240)
+    thaw_hours_shatter_pack_refrigerator: float = Field(gt=0, le=240)
+    thaw_hours_shatter_pack_thaw_room: float = Field(gt=0, le=240)
+    thaw_hours_shatter_pack_thaw_tank: float = Field(gt=0, le=240)
+    preparation_minutes: float = Field(ge=0, le=600)
+    put_back_minutes: float = Field(ge=0, le=60)
+    put_back_core: float = Field(ge=-60, le=-12)
+    clock_skew_minutes: float = Field(ge=0, le=60)
+    feed_day_from: float = Field(ge=0, lt=24)
+    feed_day_to: float = Field(ge=0, lt=24)
+    gap_minutes: float = Field(gt=0, le=60)
+    reading_min: float = Field(ge=-90, le=0)
+    reading_max: float = Field(ge=0, le=90)
+    use_order: UseOrder = Field(
+        default=UseOrder.OLDEST_CATCH, description="In which order lots are used."
+    )
+    life_used_blocks: bool = Field(
+        default=False, description="Whether used-up storage life blocks; the estimate is wide."
+    )
+    credit_thiamine_and_vitamin_e: bool = Field(
+        default=False,
+        description="Whether what the fish still holds of these counts; evidence is weak.",
+    )
+
+    @model_validator(mode="after")
+    def _ordered(self) -> Self:
+        if self.feed_day_to <= self.feed_day_from:
+            raise ValueError("feed_day_to must be later than feed_day_from")
+        if self.life_used_block < self.life_used_warn:
+            raise ValueError("life_used_block must not be below life_used_warn")
+        return self
+
+    def age_limit_days(self, fat_group: str) -> float:
+        """Days from catch, inclusive; a month is 30.4375 days."""
+        months: float = getattr(self, f"age_limit_{fat_group}_months")
+        return months * 30.4375
+
+    def thaw_hours(self, form: str, kind: PlaceKind) -> float:
+        """Hours until fully thawed; a kitchen as a thaw room, ice as a refrigerator × 2."""
+        like, times = THAWS_LIKE.get(kind, (kind, 1.0))
+        hours: float = getattr(self, f"thaw_hours_{form}_{like}")
+        return hours * times
+
+    @property
+    def skew(self) -> timedelta:
+        """How far clocks may disagree."""
+        return timedelta(minutes=self.clock_skew_minutes)
+
+
+THAWS_LIKE: dict[PlaceKind, tuple[PlaceKind, float]] = {
+    PlaceKind.KITCHEN: (PlaceKind.THAW_ROOM, 1.0),
+    PlaceKind.ICE: (PlaceKind.REFRIGERATOR, 2.0),
+}
+
+
+@lru_cache(maxsize=1)
+def handling_rules() -> Mapping[str, Row]:
+    """The rows of `handling_rules.csv` by key."""
+    return {row["rule_key"]: row for row in table("handling_rules")}
+
+
+@lru_cache(maxsize=1)
+def default_policy() -> Policy:
+    """The policy of a site that has set nothing: the defaults of the trade's table."""
+    rows = handling_rules()
+    return Policy(
+        **{name: number(rows[name]["value"]) for name in Policy.model_fields if name in rows}
+    )
+
+
+def place_limit_c(kind: PlaceKind, policy: Policy, unit: TemperatureUnit) -> float | None:
+    """The warmest that a place of this kind may be; None where nothing is set.
+
+    For a site that measures in °F the regulation's own 0 °F stands for -18 °C
+    (9 CFR 3.105(d)): 0 °F is -17.8 °C and passes.
+    """
+    if kind is PlaceKind.FREEZER:
+        fahrenheit = unit is TemperatureUnit.F and policy.freezer_legal_max == -18
+        return (0 - 32) * 5 / 9 if fahrenheit else policy.freezer_legal_max
+    return {
+        PlaceKind.REFRIGERATOR: policy.refrigerator_max,
+        PlaceKind.ICE: policy.refrigerator_max,
+        PlaceKind.THAW_ROOM: policy.thaw_air_max,
+        PlaceKind.THAW_TANK: policy.thaw_air_max,
+    }.get(kind)
+
+
+@dataclass(frozen=True)
+class Rule:
+    """One rule of the register: what it says, how hard, and who may override it."""
+
+    id: str
+    says: str
+    severity: str
+    source: str
+    may_override: tuple[Role, ...] = ()
+    figures: tuple[str, ...] = ()
+
+
+_VET = (Role.VET,)
+_MANAGER = (Role.MANAGER,)
+_CFR = "9 CFR 3.105(d)"
+
+RULES: tuple[Rule, ...] = (
+    Rule(
+        "catch-date-missing",
+        "a lot without catch date is received on hold",
+        "hold",
+        "Nijboer, Merck Veterinary Manual",
+        (Role.VET, Role.MANAGER),
+    ),
+    Rule(
+        "core-too-warm",
+        "frozen fish is received with a core of -18 °C or colder; warmer than -15 °C is held",
+        "hold",
+        "Reg. (EC) 853/2004; CXS 36-1981; transport tolerance from memory (high)",
+        _MANAGER,
+        ("receive_core_hold", "receive_core_reject"),
+    ),
+    Rule(
+        "core-count",
+        "the core is measured in at least three cartons",
+        "warn",
+        "our default",
+        (),
+        ("receive_cartons_core_n",),
+    ),
+    Rule("past-label-date", "food past its label date is not used", "warn", "9 CFR 3.101(d)"),
+    Rule(
+        "lot-on-hold",
+        "held or rejected lots are not allocated, pulled or fed",
+        "block",
+        "our rule: a hold is released, never overridden",
+    ),
+    Rule(
+        "older-lot-first",
+        "no pull from a later lot while an earlier one of the same species, "
+        "part and size grade has available fish",
+        "block",
+        "trade practice: oldest catch first",
+        (Role.COMMISSARY, Role.MANAGER),
+        ("use_order",),
+    ),
+    Rule(
+        "past-age-limit",
+        "fish is used within so many months of its catch, by fat group",
+        "block",
+        "Field 2022; Nijboer; default between the published ones",
+        _VET,
+        ("age_limit_fatty_months", "age_limit_medium_months", "age_limit_lean_months"),
+    ),
+    Rule(
+        "life-used-up",
+        "fish whose storage life is used up is inspected before use",
+        "warn",
+        "our default; the estimate is wide",
+        (Role.VET, Role.MANAGER),
+        ("life_used_warn", "life_used_block", "life_used_blocks"),
+    ),
+    Rule(
+        "place-too-warm",
+        "a place warmer than its limit for longer than its grace, or silent, opens an excursion",
+        "warn",
+        f"{_CFR}; grace our default",
+        (),
+        ("freezer_legal_max", "refrigerator_max", "excursion_grace_minutes", "gap_minutes"),
+    ),
+    Rule(
+        "excursion-open",
+        "fish that was in an excursion is looked at before it is used",
+        "warn",
+        "our default; blocks once excursions can be assessed",
+        _VET,
+    ),
+    Rule(
+        "no-refreeze",
+        "fish that has left the frozen state never returns to a freezer; hard "
+        "frozen fish may be put back within the policy's minutes",
+        "block",
+        "all husbandry manuals; minutes and core our default",
+        (),
+        ("put_back_minutes", "put_back_core"),
+    ),
+    Rule(
+        "clock-from-freezer",
+        "fish thawed otherwise than wholly under refrigeration is fed "
+        "within 24 h of leaving the freezer",
+        "block",
+        _CFR,
+        (),
+        ("clock_freezer_out_h",),
+    ),
+    Rule(
+        "clock-from-thawed",
+        "fish thawed under refrigeration is fed within 24 h of being fully thawed",
+        "block",
+        _CFR,
+        (),
+        ("clock_thawed_refrigerated_h",),
+    ),
+    Rule(
+        "thaw-too-long",
+        "a thaw in a refrigerator takes no longer than the policy's hours",
+        "warn",
+        "our default; the surface ages while the core is frozen",
+        (),
+        ("refrigerated_thaw_max_h",),
+    ),
+    Rule(
+        "thaw-in-time",
+        "fish is pulled early enough to be thawed by the first feed",
+        "warn",
+        "arithmetic of the plan",
+        (),
+        ("preparation_minutes",),
+    ),
+    Rule(
+        "warm-too-long",
+        "fish above 10 °C for more than 2 h with any time above 21.1 °C is not fed",
+        "block",
+        "FDA Hazards and Controls Guidance, appendix 4",
+        _VET,
+        (
+            "exposure_pathogen_hot_h",
+            "exposure_pathogen_cool_h",
+            "exposure_prev_frozen_never_hot_h",
+            "exposure_prev_frozen_hot_h",
+        ),
+    ),
+    Rule(
+        "whole-cartons",
+        "blocks are pulled as whole cartons; the surplus is shown",
+        "plan",
+        "common practice",
+    ),
+    Rule(
+        "not-enough-stock",
+        "a take cannot be more than what is there",
+        "block",
+        "conservation of mass",
+    ),
+    Rule(
+        "not-signed",
+        "supplements are given under a signed plan",
+        "block",
+        "licensed practice: the attending veterinarian decides",
+        _VET,
+    ),
+    Rule(
+        "over-limit",
+        "no supplement brings a nutrient above its limit",
+        "block",
+        "the limit's own source",
+        _VET,
+    ),
+    Rule(
+        "already-given",
+        "the same supplement is given to an animal once a day",
+        "block",
+        "our rule: a double dose is never silent",
+        _VET,
+    ),
+)
+RULE_BY_ID: Mapping[str, Rule] = {rule.id: rule for rule in RULES}
+
+
+def finding(
+    rule: str,
+    outcome: str,
+    because: str,
+    *,
+    numbers: Mapping[str, float | str | None] | None = None,
+    source: str | None = None,
+) -> Finding:
+    """A finding with the source and the roles of the register."""
+    entry = RULE_BY_ID[rule]
+    return Finding.model_validate(
+        {
+            "rule": rule,
+            "outcome": outcome,
+            "because": because,
+            "numbers": dict(numbers or {}),
+            "source": source or entry.source,
+            "may_override": entry.may_override,
+        }
+    )
+
+
+def permit(
+    decision: Decision, *, role: Role, overrides: Sequence[Override], already_done: bool
+) -> tuple[Finding, ...]:
+    """Refuse what is blocked, unless it is overridden or has happened.
+
+    Returns the blocking findings that were overridden or that a fact breaches.
+    Raises Invalid for an override of an unknown rule, NotAllowed for an override
+    by a role that may not, RuleRefused for what is left.
+    """
+    named = set()
+    for number_, override in enumerate(overrides):
+        if override.rule not in RULE_BY_ID:
+            raise Invalid.at(f"override.{number_}.rule", f"no rule is called {override.rule!r}")
+        named.add(override.rule)
+    blocking = decision.blocking()
+    for found in blocking:
+        if found.rule in named and role not in found.may_override and not already_done:
+            raise NotAllowed(f"a {role} may not override {found.rule}")
+    open_ = tuple(f for f in blocking if f.rule not in named or role not in f.may_override)
+    if open_ and not already_done:
+        raise RuleRefused(
+            Decision(tuple(f for f in decision.findings if f in open_ or f not in blocking))
+        )
+    return blocking

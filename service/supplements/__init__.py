@@ -1,0 +1,1 @@
+"""Requirements, supplement plans, sign-off, what was given."""

@@ -1,0 +1,1 @@
+"""Probes, readings, hourly rollups, excursions."""

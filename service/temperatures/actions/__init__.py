@@ -1,0 +1,1 @@
+"""Setting up probes, storing readings, watching places."""

@@ -1,0 +1,235 @@
+"""Every select of probes, readings, hours and excursions."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+
+import numpy as np
+from sqlalchemy import select as columns
+from sqlmodel import Session, col, func, or_, select
+
+from service.science.arrays import Array, Indices
+from service.science.exposure import HOUR_S, THRESHOLDS_C
+from service.security.actor import Actor
+from service.site.models import Place
+from service.temperatures.models import Excursion, Probe, ProbeHour, Reading
+from service.temperatures.rules import MEASURES_AIR_FIRST, rate_tables
+
+
+@dataclass(frozen=True)
+class ProbeView:
+    """A probe, its place and its site."""
+
+    id: int
+    code: str
+    place_id: int
+    site_id: int
+
+
+@dataclass(frozen=True)
+class HourSeries:
+    """Hours of one probe in order, as arrays of equal length."""
+
+    hour_s: Indices
+    readings: Indices
+    covered_s: Array
+    mean_c: Array
+    min_c: Array
+    max_c: Array
+    first_at_s: Indices
+    first_c: Array
+    last_at_s: Indices
+    last_c: Array
+    above_s: Array
+    integrals: Array
+
+
+def lock_probes(session: Session, codes: set[str], *, by: Actor) -> dict[str, ProbeView]:
+    """The probes of these codes that somebody may write to, locked until commit, by code."""
+    statement = (
+        columns(col(Probe.id), col(Probe.code), col(Probe.place_id), col(Place.site_id))
+        .join(Place, col(Place.id) == col(Probe.place_id))
+        .where(col(Probe.code).in_(codes))
+        .order_by(col(Probe.id))
+        .with_for_update(of=Probe, key_share=True)
+    )
+    rows = session.execute(statement).all()
+    return {row.code: ProbeView(*row) for row in rows if by.sees(row.site_id)}
+
+
+def probes(session: Session, *, by: Actor) -> list[tuple[Probe, Place]]:
+    """All probes of the sites that somebody sees, by code. One query."""
+    statement = (
+        select(Probe, Place)
+        .join(Place, col(Place.id) == col(Probe.place_id))
+        .order_by(col(Probe.code))
+    )
+    return [(probe, place) for probe, place in session.exec(statement) if by.sees(place.site_id)]
+
+
+def governing_probe(session: Session, place_id: int, from_s: int, to_s: int) -> Probe | None:
+    """Whose readings stand for a place in a time; None where nobody measured.
+
+    Air before water before product before core; of several the warmest on
+    average. One query.
+    """
+    mean = func.avg(col(ProbeHour.mean_c))
+    statement = (
+        columns(Probe, mean.label("mean"))
+        .outerjoin(
+            ProbeHour,
+            (col(ProbeHour.probe_id) == col(Probe.id))
+            & (col(ProbeHour.hour_s) >= from_s - HOUR_S)
+            & (col(ProbeHour.hour_s) <= to_s),
+        )
+        .where(col(Probe.place_id) == place_id)
+        .group_by(col(Probe.id))
+    )
+    ranked = sorted(
+        session.execute(statement),
+        key=lambda row: (
+            row.mean is None,
+            MEASURES_AIR_FIRST.index(row.Probe.kind),
+            -(row.mean or 0.0),
+            row.Probe.id,
+        ),
+    )
+    return ranked[0].Probe if ranked else None
+
+
+def hours(session: Session, probe_id: int, from_s: int, to_s: int) -> HourSeries:
+    """A probe's hours that begin from `from_s` until before `to_s`. One query, O(hours)."""
+    statement = (
+        columns(
+            *(col(getattr(ProbeHour, name)) for name in _PLAIN),
+            col(ProbeHour.above_s),
+            col(ProbeHour.integrals),
+        )
+        .where(
+            col(ProbeHour.probe_id) == probe_id,
+            col(ProbeHour.hour_s) >= from_s,
+            col(ProbeHour.hour_s) < to_s,
+        )
+        .order_by(col(ProbeHour.hour_s))
+    )
+    rows = session.execute(statement).all()
+    plain = np.array([row[: len(_PLAIN)] for row in rows], dtype=np.float64)
+    plain = plain.reshape(-1, len(_PLAIN))
+    whole = {
+        name: plain[:, i].astype(np.int64) if name in _INTEGERS else plain[:, i]
+        for i, name in enumerate(_PLAIN)
+    }
+    return HourSeries(
+        **whole,  # type: ignore[arg-type]
+        above_s=_floats([row[-2] for row in rows], len(THRESHOLDS_C)),
+        integrals=_floats([row[-1] for row in rows], len(rate_tables())),
+    )
+
+
+_PLAIN = (
+    "hour_s",
+    "readings",
+    "covered_s",
+    "mean_c",
+    "min_c",
+    "max_c",
+    "first_at_s",
+    "first_c",
+    "last_at_s",
+    "last_c",
+)
+_INTEGERS = frozenset({"hour_s", "readings", "first_at_s", "last_at_s"})
+
+
+def _floats(blobs: Sequence[bytes], width: int) -> Array:
+    flat: Array = np.frombuffer(b"".join(blobs), dtype="<f8").reshape(-1, width)
+    return flat
+
+
+def raw(session: Session, probe_id: int, from_s: int, to_s: int) -> tuple[Indices, Array]:
+    """A probe's readings from `from_s` until before `to_s`: seconds and °C. One query."""
+    statement = (
+        columns(col(Reading.at_s), col(Reading.centi_c))
+        .where(
+            col(Reading.probe_id) == probe_id, col(Reading.at_s) >= from_s, col(Reading.at_s) < to_s
+        )
+        .order_by(col(Reading.at_s))
+    )
+    rows = session.execute(statement).all()
+    table = np.array([tuple(row) for row in rows], dtype=np.int64).reshape(-1, 2)
+    return table[:, 0], table[:, 1] / 100.0
+
+
+def neighbours(
+    session: Session, probe_id: int, from_s: int, to_s: int
+) -> tuple[tuple[int, float] | None, tuple[int, float] | None]:
+    """The last reading before a time and the first after it. Two look-ups by key."""
+    before = (
+        columns(col(Reading.at_s), col(Reading.centi_c))
+        .where(col(Reading.probe_id) == probe_id, col(Reading.at_s) < from_s)
+        .order_by(col(Reading.at_s).desc())
+        .limit(1)
+    )
+    after = (
+        columns(col(Reading.at_s), col(Reading.centi_c))
+        .where(col(Reading.probe_id) == probe_id, col(Reading.at_s) >= to_s)
+        .order_by(col(Reading.at_s))
+        .limit(1)
+    )
+    found = [session.execute(statement).first() for statement in (before, after)]
+    first, second = (None if row is None else (int(row[0]), row[1] / 100.0) for row in found)
+    return first, second
+
+
+def last_reading(session: Session, probe_id: int) -> tuple[int, float] | None:
+    """A probe's newest reading. One look-up by key."""
+    return neighbours(session, probe_id, 2**40, 2**40)[0]
+
+
+def open_excursion(session: Session, probe_id: int, kind: str) -> Excursion | None:
+    """A probe's excursion of a kind that has not ended. One query."""
+    return session.exec(
+        select(Excursion).where(
+            col(Excursion.probe_id) == probe_id,
+            col(Excursion.kind) == kind,
+            col(Excursion.ended_at).is_(None),
+        )
+    ).first()
+
+
+def excursions_of(
+    session: Session, place_ids: Sequence[int], from_at: datetime, to_at: datetime
+) -> Sequence[Excursion]:
+    """Excursions of places that overlap a time, oldest first. One query."""
+    statement = (
+        select(Excursion)
+        .where(
+            col(Excursion.place_id).in_(set(place_ids)),
+            col(Excursion.from_at) < to_at,
+            or_(col(Excursion.ended_at).is_(None), col(Excursion.ended_at) > from_at),
+        )
+        .order_by(col(Excursion.from_at), col(Excursion.id))
+    )
+    return session.exec(statement).all()
+
+
+def excursions(
+    session: Session, site_ids: Sequence[int], *, limit: int, before_id: int | None
+) -> Sequence[tuple[Excursion, str, str]]:
+    """The newest excursions with the codes of place and probe. One query."""
+    statement = (
+        select(Excursion, Place.code, Probe.code)
+        .join(Place, col(Place.id) == col(Excursion.place_id))
+        .join(Probe, col(Probe.id) == col(Excursion.probe_id))
+        .where(col(Place.site_id).in_(site_ids))
+        .order_by(col(Excursion.id).desc())
+        .limit(limit)
+    )
+    if before_id is not None:
+        statement = statement.where(col(Excursion.id) < before_id)
+    return session.exec(statement).all()
+
+
+def instant(seconds: float) -> datetime:
+    """An instant from seconds since 1970."""
+    return datetime.fromtimestamp(seconds, UTC)

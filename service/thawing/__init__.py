@@ -1,0 +1,1 @@
+"""Thaw requests, pulls, thaw batches and their clocks."""

@@ -1,0 +1,1 @@
+"""Planning a thaw, pulling fish, tending a thaw batch."""

@@ -1,0 +1,256 @@
+"""Planning: which lots are thawed for a day, when to pull them; the fish is reserved."""
+
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+
+from sqlmodel import Session
+
+from service.animals.queries import site_need_grams
+from service.catalogue.queries import lock_species, species_by_code
+from service.decisions import Outcome
+from service.errors import Conflict, Invalid
+from service.ledger import queries as ledger
+from service.ledger.actions import reserving
+from service.quantities import Units
+from service.security import audit
+from service.security.actor import Actor
+from service.site import queries as sites
+from service.site.models import Place
+from service.site.queries import SiteView
+from service.site.rules import PlaceKind
+from service.thawing import queries
+from service.thawing.models import ThawRequest
+from service.thawing.rules import (
+    Chosen,
+    ThawFacts,
+    ThawTime,
+    Window,
+    alternatives,
+    choose,
+    discard_after,
+    pull_window,
+    window_findings,
+)
+from service.thawing.schemas import (
+    AlternativeOut,
+    PlannedPull,
+    Shortage,
+    ThawRequestIn,
+    ThawRequestOut,
+)
+
+METHOD = "policy figure"
+
+
+@dataclass(frozen=True)
+class _Job:
+    """When and where fish must be thawed."""
+
+    place: Place
+    view: SiteView
+    first_feed: datetime
+    last_feed: datetime
+    now: datetime
+
+    @property
+    def kind(self) -> PlaceKind:
+        return PlaceKind(self.place.kind)
+
+
+def plan(session: Session, order: ThawRequestIn, *, at: datetime, by: Actor) -> ThawRequestOut:
+    """Plan a thaw and reserve its fish, oldest first, whole cartons of blocks.
+
+    A plan that cannot be met is stored too, with what fails and what would work.
+    Raises Invalid, NotFound. Cost: grows with the lots it needs, not with the stock.
+    """
+    place = sites.place_by_code(session, order.thaw_place, by=by, field="thaw_place")
+    if place.kind == PlaceKind.FREEZER:
+        raise Invalid.at("thaw_place", "is a freezer: fish does not thaw there")
+    view = sites.view(session, place.site_id, at=at)
+    need = _need(session, order, view)
+    job = _Job(place, view, *_feeds(order, view), now=at)
+    if job.last_feed <= at:
+        raise Invalid.at("last_feed_at", "lies in the past")
+    lock_species(session, need)
+    request = ThawRequest(
+        site_id=view.id,
+        place_id=place.id or 0,
+        day=order.day,
+        first_feed_at=job.first_feed,
+        last_feed_at=job.last_feed,
+        recorded_at=at,
+        by=by.name,
+        plan={},
+        policy_version=view.policy_version,
+    )
+    session.add(request)
+    session.flush()
+    answer = _plan(session, request, need, job)
+    request.plan = answer.model_dump(mode="json")
+    session.add(request)
+    session.flush()
+    audit.note(
+        session,
+        by,
+        "thaw planned",
+        request.id,
+        at=at,
+        site_id=view.id,
+        after=answer,
+        detail=dict(need),
+    )
+    return answer
+
+
+def _need(session: Session, order: ThawRequestIn, view: SiteView) -> dict[str, int]:
+    """Grams by species, from the lines or from the day's diets."""
+    need: dict[str, int] = {}
+    if order.lines is None:
+        assert order.day is not None
+        need = dict(site_need_grams(session, view.id, order.day))
+        if not need:
+            raise Conflict(
+                f"no diet is in force on {order.day}",
+                kind="no-diet",
+                advice="Set diets, or give lines.",
+            )
+        return need
+    for number, line in enumerate(order.lines):
+        species = species_by_code(session, line.species, field=f"lines.{number}.species").code
+        need[species] = need.get(species, 0) + line.mass.grams
+    return need
+
+
+def _feeds(order: ThawRequestIn, view: SiteView) -> tuple[datetime, datetime]:
+    if order.day is None:
+        assert order.first_feed_at and order.last_feed_at
+        return order.first_feed_at, order.last_feed_at
+    start, policy = view.start_of(order.day), view.policy
+    first = order.first_feed_at or start + timedelta(hours=policy.feed_day_from)
+    last = order.last_feed_at or start + timedelta(hours=policy.feed_day_to)
+    return first, last
+
+
+def _plan(
+    session: Session, request: ThawRequest, need: dict[str, int], job: _Job
+) -> ThawRequestOut:
+    policy, units = job.view.policy, job.view.units
+    day = job.view.day_of(job.first_feed)
+    pulls: list[PlannedPull] = []
+    shortages: list[Shortage] = []
+    forms: dict[str, Window] = {}
+    for species, wanted in sorted(need.items()):
+        stock = ledger.freezer_stock(
+            session, species, site_id=job.view.id, now=job.now, order=policy.use_order
+        )
+        chosen, missing = choose(stock, wanted, policy, day)
+        reserving.reserve(
+            session, [c.take for c in chosen], request_id=request.id or 0, until=job.last_feed
+        )
+        for each in chosen:
+            form = each.parcel.form
+            if form not in forms:
+                forms[form] = _window(job, form)
+            pulls.append(_planned(each, job, forms[form], units))
+        if missing:
+            shortages.append(Shortage(species=species, mass=units.mass_out(missing)))
+    findings = [
+        f
+        for form, window in forms.items()
+        for f in window_findings(
+            window,
+            ThawTime.from_policy(policy, form, job.kind),
+            job.kind,
+            policy,
+            form=form,
+            now=job.now,
+        )
+    ]
+    feasible = not any(f.outcome is Outcome.BLOCK or f.rule == "thaw-in-time" for f in findings)
+    return ThawRequestOut(
+        id=request.id or 0,
+        thaw_place=job.place.code,
+        first_feed_at=job.first_feed,
+        last_feed_at=job.last_feed,
+        pulls=pulls,
+        shortages=shortages,
+        feasible=feasible,
+        method=METHOD,
+        findings=findings,
+        alternatives=[] if feasible else [a for form in forms for a in _alternatives(job, form)],
+    )
+
+
+def _window(job: _Job, form: str) -> Window:
+    time = ThawTime.from_policy(job.view.policy, form, job.kind)
+    return pull_window(
+        time, job.kind, job.view.policy, first_feed=job.first_feed, last_feed=job.last_feed
+    )
+
+
+def _planned(each: Chosen, job: _Job, window: Window, units: Units) -> PlannedPull:
+    policy = job.view.policy
+    time = ThawTime.from_policy(policy, each.parcel.form, job.kind)
+    pulled = max(window.not_after, job.now)
+    earliest = pulled + timedelta(hours=time.low_h)
+    facts = ThawFacts(pulled, None, earliest, refrigerated=job.kind is PlaceKind.REFRIGERATOR)
+    return PlannedPull(
+        lot=each.parcel.lot.code,
+        species=each.parcel.lot.species,
+        parcel=each.take.parcel_id,
+        from_place=each.parcel.place,
+        to_place=job.place.code,
+        form=each.parcel.form,
+        mass=units.mass_out(each.take.grams),
+        cartons=each.take.cartons,
+        surplus=units.mass_out(each.surplus_g),
+        pull_not_before=window.not_before,
+        pull_not_after=window.not_after,
+        thawed_expected=pulled + timedelta(hours=time.hours),
+        thawed_range=(earliest, pulled + timedelta(hours=time.high_h)),
+        discard_after=discard_after(facts, policy),
+    )
+
+
+def _alternatives(job: _Job, form: str) -> list[AlternativeOut]:
+    found = alternatives(
+        job.view.policy,
+        form,
+        job.kind,
+        first_feed=job.first_feed,
+        last_feed=job.last_feed,
+        now=job.now,
+    )
+    return [
+        AlternativeOut(
+            form=form,
+            method=a.method,
+            place_kind=a.kind,
+            pulls=a.pulls,
+            feasible=a.feasible,
+            short_by_h=a.short_by_h,
+        )
+        for a in found
+    ]
+
+
+def cancel(session: Session, number: int, *, at: datetime, by: Actor) -> ThawRequestOut:
+    """Give a plan up: its fish is available again. Raises Conflict if it was before."""
+    request = queries.request_by_id(session, number, by=by, field="thaw_request")
+    stored = ThawRequestOut.model_validate(request.plan)
+    lock_species(session, {pull.species for pull in stored.pulls})
+    session.refresh(request)
+    if request.cancelled_at is not None:
+        raise Conflict("this thaw request was cancelled before", kind="already-cancelled")
+    reserving.release(session, number, at=at)
+    request.cancelled_at = at
+    session.add(request)
+    session.flush()
+    audit.note(session, by, "thaw cancelled", number, at=at, site_id=request.site_id)
+    return stored.model_copy(update={"cancelled_at": at})
+
+
+def shown(request: ThawRequest) -> ThawRequestOut:
+    """A stored plan as it was made."""
+    plan_ = ThawRequestOut.model_validate(request.plan)
+    return plan_.model_copy(update={"cancelled_at": request.cancelled_at})

@@ -1,0 +1,219 @@
+"""Pulling: fish leaves the freezer, and its clock starts."""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import datetime
+
+from sqlmodel import Session
+
+from service.catalogue.queries import lock_species
+from service.decisions import Finding, decide
+from service.errors import Conflict, Invalid, NotFound
+from service.http.bodies import instant_of
+from service.ledger import queries as ledger
+from service.ledger.actions import reserving
+from service.ledger.actions.posting import Event, open_children, post
+from service.ledger.actions.taking import stock_findings, takes_of
+from service.ledger.models import Movement, Parcel, ThawBatch
+from service.ledger.rules import Holding, MovementKind, Take
+from service.lots import actions as lot_actions
+from service.lots import queries as lots
+from service.lots.models import Lot
+from service.lots.rules import may_use
+from service.quality.queries.quality import LotQuality, excursions_met
+from service.quality.rules import life_findings
+from service.security import audit
+from service.security.actor import Actor
+from service.site import actions as site_actions
+from service.site import queries as sites
+from service.site.models import Place
+from service.site.queries import SiteView
+from service.site.rules import PlaceKind, finding
+from service.thawing import queries
+from service.thawing.queries import BatchView
+from service.thawing.rules import may_plan
+from service.thawing.schemas import PullIn
+
+
+@dataclass(frozen=True)
+class Pulled:
+    """A pull that was recorded."""
+
+    batch: BatchView
+    movement: Movement
+    takes: tuple[Take, ...]
+    breaches: tuple[Finding, ...]
+    findings: tuple[Finding, ...]
+
+
+@dataclass(frozen=True)
+class _Named:
+    lot: Lot
+    origin: Place
+    target: Place
+
+
+def pull(session: Session, order: PullIn, *, at: datetime, by: Actor) -> Pulled:
+    """Take fish of a lot out of the freezer to thaw; both clocks are read from here.
+
+    Raises RuleRefused listing every finding: holds, age, an older lot that is
+    available, too little stock.
+    """
+    named = _named(session, order, by)
+    lock_species(session, [named.lot.species_code])
+    skew = sites.view(session, named.lot.site_id, at=at).policy.skew
+    occurred_at = instant_of(order.occurred_at, now=at, skew=skew)
+    view = sites.view(session, named.lot.site_id, at=occurred_at)
+    holdings = _holdings(session, order, named, occurred_at=occurred_at, at=at)
+    decision = decide(
+        may_use(
+            lots.facts(session, [named.lot])[named.lot.id or 0],
+            view.policy,
+            view.day_of(occurred_at),
+        ),
+        _older_first(session, named.lot, view, order.thaw_request, occurred_at, at),
+        stock_findings(
+            holdings,
+            order.mass.grams,
+            units=view.units,
+            what=f"lot {named.lot.code} in {named.origin.code}",
+        ),
+        _condition(session, named.lot, view, min(occurred_at, at)),
+    )
+    code = _next_code(session, view, occurred_at)
+    breaches = site_actions.allow(
+        session,
+        decision,
+        order,
+        site=view,
+        subject=f"thaw batch {code}",
+        occurred_at=occurred_at,
+        at=at,
+        by=by,
+    )
+    takes = takes_of(
+        session,
+        named.lot,
+        named.origin.id or 0,
+        holdings,
+        order.mass.grams,
+        occurred_at=occurred_at,
+        at=at,
+        by=by,
+        already_done=order.already_done,
+    )
+    batch = ThawBatch(
+        code=code, site_id=view.id, lot_id=named.lot.id or 0, left_freezer_at=occurred_at
+    )
+    session.add(batch)
+    session.flush()
+    legs = open_children(
+        session,
+        takes,
+        place_id=named.target.id or 0,
+        opened_at=occurred_at,
+        thaw_batch_id=batch.id,
+        count_cartons=False,
+    )
+    event = Event(MovementKind.PULLED, view.id, occurred_at, at, by)
+    movement = post(session, event, legs)
+    if order.thaw_request is not None:
+        reserving.use(session, order.thaw_request, takes, at=at)
+    audit.note(
+        session,
+        by,
+        "pulled",
+        code,
+        at=at,
+        site_id=view.id,
+        after=movement,
+        detail={
+            "lot": named.lot.code,
+            "from": named.origin.code,
+            "to": named.target.code,
+            "g": sum(t.grams for t in takes),
+            "breaches": [b.rule for b in breaches],
+        },
+    )
+    shown = queries.batch_view(session, batch, view.policy, at=at)
+    return Pulled(shown, movement, tuple(takes), breaches, decision.noteworthy())
+
+
+def _next_code(session: Session, view: SiteView, at: datetime) -> str:
+    return lot_actions.next_code(session, f"T{view.day_of(at):%y%m%d}", 3)
+
+
+def _named(session: Session, order: PullIn, by: Actor) -> _Named:
+    lot = lots.lot_by_code(session, order.lot, by=by)
+    origin = sites.place_by_code(session, order.from_place, by=by, field="from_place")
+    target = sites.place_by_code(session, order.to_place, by=by, field="to_place")
+    if target.kind == PlaceKind.FREEZER:
+        raise Invalid.at("to_place", "is a freezer: fish goes to another one by POST /v1/moves")
+    if {origin.site_id, target.site_id} != {lot.site_id}:
+        raise Conflict("the lot and the places belong to different sites", kind="another-site")
+    if order.thaw_request is not None:
+        request = queries.request_by_id(session, order.thaw_request, by=by, field="thaw_request")
+        if request.cancelled_at is not None:
+            raise Conflict("this thaw request was cancelled", kind="already-cancelled")
+    if order.parcel is not None:
+        parcel = session.get(Parcel, order.parcel)
+        if parcel is None or parcel.lot_id != lot.id or parcel.place_id != origin.id:
+            raise NotFound.of("parcel", order.parcel, "parcel")
+    return _Named(lot, origin, target)
+
+
+def _holdings(
+    session: Session, order: PullIn, named: _Named, *, occurred_at: datetime, at: datetime
+) -> list[Holding]:
+    """What may be pulled; a request's own reservation first."""
+    found = ledger.holdings(
+        session,
+        named.lot.id or 0,
+        named.origin.id or 0,
+        at=occurred_at,
+        now=at,
+        but_for=order.thaw_request,
+        parcel_id=order.parcel,
+        loose=True,
+    )
+    if order.thaw_request is None:
+        return found
+    own = {r.parcel_id for r in ledger.reservations_of(session, order.thaw_request)}
+    return sorted(found, key=lambda h: h.parcel_id not in own)
+
+
+def _older_first(
+    session: Session, lot: Lot, view: SiteView, request: int | None, on: datetime, at: datetime
+) -> Iterator[Finding]:
+    """Whether an earlier lot of the same fish, usable and not reserved, is in a freezer."""
+    older = ledger.older_available(
+        session, lot, now=at, order=view.policy.use_order, but_for=request
+    )
+    for parcel in older:
+        if may_plan(parcel.lot, view.policy, view.day_of(on)):
+            since = parcel.lot.age_from
+            yield finding(
+                "older-lot-first",
+                "block",
+                f"use lot {parcel.lot.code} ({since}) in {parcel.place} first",
+                numbers={
+                    "older_lot": parcel.lot.code,
+                    "older_from": str(since),
+                    "place": parcel.place,
+                    "available_g": float(parcel.holding.available),
+                },
+            )
+            return
+    yield finding("older-lot-first", "pass", f"no older lot than {lot.code} is available")
+
+
+def _condition(session: Session, lot: Lot, view: SiteView, at: datetime) -> list[Finding]:
+    """Storage life used and excursions met, by the lot's worst parcel on hand."""
+    quality = LotQuality(session, lot, view, at)
+    states = quality.states()
+    if not states:
+        return []
+    return [
+        *life_findings(states[0].life.used, view.policy),
+        *excursions_met(session, quality, states[0]),
+    ]
