@@ -17,7 +17,6 @@ from service.http.bodies import instant_of
 from service.ledger import queries as ledger
 from service.ledger.actions.posting import Event, post
 from service.ledger.actions.taking import spending, stock_findings
-from service.ledger.models import Movement
 from service.ledger.rules import Account, MovementKind, Take
 from service.lots import queries as lots
 from service.lots.rules import hold_findings
@@ -41,7 +40,8 @@ class Fed:
     feed: Feed
     items: tuple[FeedItem, ...]
     batches: dict[str, BatchView]
-    movement: Movement
+    movement_id: int
+    site_id: int
     breaches: tuple[Finding, ...]
     findings: tuple[Finding, ...]
 
@@ -81,7 +81,7 @@ def feed(session: Session, order: FeedIn, *, at: datetime, by: Actor) -> Fed:
     )
     event = Event(MovementKind.FED, view.id, occurred_at, at, by)
     movement = post(session, event, spending(session, list(_takes(session, order, batches, event))))
-    stored, items = _store(session, animal, order, batches, movement)
+    stored, items = _store(session, animal, order, batches, event, movement.id or 0)
     audit.note(
         session,
         by,
@@ -96,7 +96,7 @@ def feed(session: Session, order: FeedIn, *, at: datetime, by: Actor) -> Fed:
             "breaches": [b.rule for b in breaches],
         },
     )
-    return Fed(stored, items, batches, movement, breaches, decision.noteworthy())
+    return Fed(stored, items, batches, movement.id or 0, view.id, breaches, decision.noteworthy())
 
 
 def _decide(
@@ -106,7 +106,7 @@ def _decide(
     findings: list[Finding] = []
     for code, batch in batches.items():
         wanted = sum(i.offered.grams for i in order.items if i.thaw_batch == code)
-        holdings = ledger.batch_holdings(session, batch.batch.id or 0, at=at)
+        holdings = ledger.batch_holdings(session, batch.batch.id, at=at)
         findings += hold_findings(facts[batch.lot.id or 0])
         findings.append(clock_findings(batch.facts, view.policy, at, batch=code))
         findings += _warmth(session, batch, view, at)
@@ -158,14 +158,15 @@ def _store(
     animal: Animal,
     order: FeedIn,
     batches: dict[str, BatchView],
-    movement: Movement,
+    event: Event,
+    movement_id: int,
 ) -> tuple[Feed, tuple[FeedItem, ...]]:
     stored = Feed(
         animal_id=animal.id or 0,
-        movement_id=movement.id or 0,
-        by=movement.by,
-        occurred_at=movement.occurred_at,
-        recorded_at=movement.recorded_at,
+        movement_id=movement_id,
+        by=event.by.name,
+        occurred_at=event.occurred_at,
+        recorded_at=event.at,
         appetite=order.appetite,
         note=order.note,
     )
@@ -184,7 +185,7 @@ def _item(stored: Feed, number: int, item: FeedItemIn, batch: BatchView) -> Feed
     return FeedItem(
         feed_id=stored.id or 0,
         number=number,
-        thaw_batch_id=batch.batch.id or 0,
+        thaw_batch_id=batch.batch.id,
         lot_id=batch.lot.id or 0,
         offered_g=item.offered.grams,
         eaten_g=item.eaten.grams,

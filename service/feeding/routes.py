@@ -36,13 +36,13 @@ MOST_DAYS = 400
 def feed(order: FeedIn, session: WriteSession, at: Now, by: MayFeed) -> FeedOut:
     """One animal was fed: offered, eaten, left, by thaw batch."""
     fed = actions.feed(session, order, at=at, by=by)
-    units = sites.view(session, fed.movement.site_id, at=at).units
+    units = sites.view(session, fed.site_id, at=at).units
     return FeedOut(
         id=fed.feed.id or 0,
         animal=order.animal,
         occurred_at=fed.feed.occurred_at,
         appetite=Appetite(fed.feed.appetite),
-        movement=fed.movement.id or 0,
+        movement=fed.movement_id,
         items=[
             FeedItemOut(
                 thaw_batch=batch.batch.code,

@@ -12,7 +12,7 @@ from sqlmodel import Session, col, select
 
 from service.errors import NotFound
 from service.ledger.models import Movement, Parcel, Reservation, StockCount, ThawBatch, Transfer
-from service.ledger.rules import Account, FreezerParcel, Holding
+from service.ledger.rules import Account, Batch, FreezerParcel, Holding
 from service.lots.models import Hold, Lot
 from service.lots.queries import facts_of
 from service.security.actor import Actor
@@ -358,14 +358,45 @@ def lot_parcels(session: Session, lot_id: int) -> Sequence[Parcel]:
     return session.exec(statement).all()
 
 
-def batch_by_code(session: Session, code: str, *, by: Actor, field: str) -> ThawBatch:
+def batch_by_code(session: Session, code: str, *, by: Actor, field: str) -> Batch:
     """The thaw batch of this code. Raises NotFound, and NotAllowed at somebody else's site."""
     statement = select(ThawBatch).where(col(ThawBatch.code) == code.upper())
     batch = session.exec(statement).one_or_none()
     if batch is None:
         raise NotFound.of("thaw batch", code, field)
     by.ensure_site(batch.site_id)
-    return batch
+    return batch_of(batch)
+
+
+def batch_of(batch: ThawBatch) -> Batch:
+    """A stored thaw batch as the rest of the service sees it."""
+    return Batch(batch.id or 0, batch.code, batch.site_id, batch.lot_id, batch.left_freezer_at)
+
+
+def batches(
+    session: Session, site_ids: Sequence[int], *, open_only: bool, limit: int, after_id: int
+) -> list[Batch]:
+    """Thaw batches by number; open ones still hold fish. One query."""
+    statement = (
+        select(ThawBatch)
+        .where(col(ThawBatch.site_id).in_(site_ids), col(ThawBatch.id) > after_id)
+        .order_by(col(ThawBatch.id))
+        .limit(limit)
+    )
+    if open_only:
+        holds_fish = (
+            select(Parcel.id)
+            .where(col(Parcel.thaw_batch_id) == col(ThawBatch.id), col(Parcel.grams) > 0)
+            .exists()
+        )
+        statement = statement.where(holds_fish)
+    return [batch_of(batch) for batch in session.exec(statement)]
+
+
+def parcel_is(session: Session, parcel_id: int, lot_id: int, place_id: int) -> bool:
+    """Whether a parcel is of this lot and in this place. One look-up by key."""
+    parcel = session.get(Parcel, parcel_id)
+    return parcel is not None and (parcel.lot_id, parcel.place_id) == (lot_id, place_id)
 
 
 def batch_parcels(session: Session, batch_ids: Sequence[int]) -> Sequence[Parcel]:

@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import datetime
 from enum import StrEnum
 
 from service.lots.rules import LotFacts
@@ -43,6 +44,17 @@ class Holding:
     available: int
     cartons: int | None
     put_back: bool = False
+
+
+@dataclass(frozen=True)
+class Batch:
+    """The identity of a thaw batch: pulled fish of one lot under one label."""
+
+    id: int
+    code: str
+    site_id: int
+    lot_id: int
+    left_freezer_at: datetime
 
 
 @dataclass(frozen=True)

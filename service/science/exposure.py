@@ -177,8 +177,7 @@ def hour_rollups(
     count = first.size
 
     def total(values: Array) -> Array:
-        sums: Array = np.bincount(cut.group, weights=values, minlength=count)
-        return sums
+        return np.bincount(cut.group, weights=values, minlength=count).astype(np.float64)
 
     covered = total(cut.duration_s)
     weight = np.where(covered > 0, covered, 1.0)

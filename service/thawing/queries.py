@@ -8,7 +8,8 @@ from sqlmodel import Session, col, func, select
 
 from service.errors import NotFound
 from service.ledger import queries as ledger
-from service.ledger.models import Parcel, ThawBatch
+from service.ledger.models import Parcel
+from service.ledger.rules import Batch
 from service.lots import queries as lots
 from service.lots.models import Lot
 from service.security.actor import Actor
@@ -23,7 +24,7 @@ from service.thawing.rules import EARLY, BatchState, ThawFacts, discard_after, s
 class BatchView:
     """A thaw batch with its lot, its parcels' places and its clock's facts."""
 
-    batch: ThawBatch
+    batch: Batch
     lot: Lot
     parcels: tuple[Parcel, ...]
     places: dict[int, Place]
@@ -73,10 +74,10 @@ def thawed_at(session: Session, batch_ids: Sequence[int], *, at: datetime) -> di
 
 
 def batch_views(
-    session: Session, batches: Sequence[ThawBatch], policy: Policy, *, at: datetime
+    session: Session, batches: Sequence[Batch], policy: Policy, *, at: datetime
 ) -> list[BatchView]:
     """Batches with everything that their clocks need. Five queries for any number."""
-    ids = [batch.id or 0 for batch in batches]
+    ids = [batch.id for batch in batches]
     parcels = ledger.batch_parcels(session, ids)
     places = sites.places_by_id(session, [p.place_id for p in parcels])
     found = lots.lots_by_id(session, [batch.lot_id for batch in batches])
@@ -86,13 +87,13 @@ def batch_views(
     for batch in batches:
         mine = tuple(p for p in parcels if p.thaw_batch_id == batch.id)
         lot = found[batch.lot_id]
-        facts = _facts(batch, lot, mine, places, thawed.get(batch.id or 0), policy, at)
-        views.append(BatchView(batch, lot, mine, places, pulled.get(batch.id or 0, 0), facts))
+        facts = _facts(batch, lot, mine, places, thawed.get(batch.id), policy, at)
+        views.append(BatchView(batch, lot, mine, places, pulled.get(batch.id, 0), facts))
     return views
 
 
 def _facts(
-    batch: ThawBatch,
+    batch: Batch,
     lot: Lot,
     parcels: Sequence[Parcel],
     places: dict[int, Place],
@@ -113,26 +114,6 @@ def _facts(
     )
 
 
-def batch_view(session: Session, batch: ThawBatch, policy: Policy, *, at: datetime) -> BatchView:
+def batch_view(session: Session, batch: Batch, policy: Policy, *, at: datetime) -> BatchView:
     """One batch with everything that its clock needs."""
     return batch_views(session, [batch], policy, at=at)[0]
-
-
-def batches(
-    session: Session, site_ids: Sequence[int], *, open_only: bool, limit: int, after_id: int
-) -> Sequence[ThawBatch]:
-    """Thaw batches by number; open ones still hold fish. One query."""
-    statement = (
-        select(ThawBatch)
-        .where(col(ThawBatch.site_id).in_(site_ids), col(ThawBatch.id) > after_id)
-        .order_by(col(ThawBatch.id))
-        .limit(limit)
-    )
-    if open_only:
-        holds_fish = (
-            select(Parcel.id)
-            .where(col(Parcel.thaw_batch_id) == col(ThawBatch.id), col(Parcel.grams) > 0)
-            .exists()
-        )
-        statement = statement.where(holds_fish)
-    return session.exec(statement).all()

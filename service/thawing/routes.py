@@ -9,7 +9,7 @@ from sqlmodel import Session
 from service.http.bodies import Cursor, Limit, Page, decode_cursor, encode_cursor
 from service.http.sessions import Now, ReadSession, WriteSession
 from service.ledger import queries as ledger
-from service.ledger.models import ThawBatch
+from service.ledger.rules import Batch
 from service.security.guard import MayLook, MayPlanThaw, MayPull, MayTendThaw, guarded_router
 from service.site import queries as sites
 from service.site.queries import SiteView
@@ -63,7 +63,7 @@ def pull(order: PullIn, session: WriteSession, at: Now, by: MayPull) -> PullOut:
     cartons = [take.cartons for take in pulled.takes if take.cartons is not None]
     return PullOut(
         thaw_batch=batch_out(pulled.batch, view),
-        movement=pulled.movement.id or 0,
+        movement=pulled.movement_id,
         cartons=sum(cartons) if cartons else None,
         breaches=list(pulled.breaches),
         findings=list(pulled.findings),
@@ -82,7 +82,7 @@ def list_batches(
     """Thaw batches with their clocks."""
     after = int(decode_cursor(cursor, int)[0]) if cursor is not None else 0
     seen = sites.sites(session, by=by)
-    found = queries.batches(
+    found = ledger.batches(
         session,
         [s.id or 0 for s in seen],
         open_only=state == "open",
@@ -123,7 +123,7 @@ def discard(
     """Fish of a thaw batch is thrown away."""
     batch, movement, breaches = tending.discard(session, thaw_batch, order, at=at, by=by)
     return BatchEventOut(
-        thaw_batch=_shown(session, batch, at), movement=movement.id or 0, breaches=list(breaches)
+        thaw_batch=_shown(session, batch, at), movement=movement, breaches=list(breaches)
     )
 
 
@@ -134,11 +134,11 @@ def put_back(
     """Fish that is still hard frozen goes back into a freezer."""
     batch, movement, breaches = tending.put_back(session, thaw_batch, order, at=at, by=by)
     return BatchEventOut(
-        thaw_batch=_shown(session, batch, at), movement=movement.id or 0, breaches=list(breaches)
+        thaw_batch=_shown(session, batch, at), movement=movement, breaches=list(breaches)
     )
 
 
-def _shown(session: Session, batch: ThawBatch, at: datetime) -> ThawBatchOut:
+def _shown(session: Session, batch: Batch, at: datetime) -> ThawBatchOut:
     view = sites.view(session, batch.site_id, at=at)
     return batch_out(queries.batch_view(session, batch, view.policy, at=at), view)
 

@@ -7,8 +7,8 @@ from datetime import datetime
 from sqlmodel import Session
 
 from service.ledger import queries
-from service.ledger.models import Movement, Parcel, StockCount, Transfer
-from service.ledger.rules import Account, MovementKind, Take, cartons_left, take_from
+from service.ledger.models import Movement, Parcel, StockCount, ThawBatch, Transfer
+from service.ledger.rules import Account, Batch, MovementKind, Take, cartons_left, take_from
 from service.security.actor import Actor
 
 
@@ -158,7 +158,8 @@ def _shortage(session: Session, count: StockCount, grams: int) -> list[Leg]:
     holdings = queries.holdings(
         session, count.lot_id, count.place_id, at=count.occurred_at, now=count.occurred_at
     )
-    least_exposed_first = sorted(holdings[::-1], key=lambda h: h.parcel_id not in added)
+    holdings.reverse()  # they come most exposed first
+    least_exposed_first = sorted(holdings, key=lambda h: h.parcel_id not in added)
     loose = [h.__class__(h.parcel_id, h.grams, h.grams, None) for h in least_exposed_first]
     takes, _ = take_from(loose, grams)
     parcels = queries.parcels_by_id(session, [t.parcel_id for t in takes])
@@ -198,6 +199,14 @@ def open_surplus(
     session.add(opened)
     session.flush()
     return opened
+
+
+def open_batch(session: Session, code: str, *, site_id: int, lot_id: int, at: datetime) -> Batch:
+    """A new thaw batch of a lot that leaves the freezer at an instant."""
+    batch = ThawBatch(code=code, site_id=site_id, lot_id=lot_id, left_freezer_at=at)
+    session.add(batch)
+    session.flush()
+    return queries.batch_of(batch)
 
 
 def open_children(

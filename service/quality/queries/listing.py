@@ -84,7 +84,7 @@ def _one_lot() -> Any:
 
 def holds_of(connection: Connection, lot_id: int) -> Sequence[Row[Any]]:
     """The holds of a lot, oldest first. One select."""
-    statement = (
+    statement: Any = (
         columns(
             col(Hold.id),
             col(Hold.reason),

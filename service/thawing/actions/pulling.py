@@ -12,9 +12,8 @@ from service.errors import Conflict, Invalid, NotFound
 from service.http.bodies import instant_of
 from service.ledger import queries as ledger
 from service.ledger.actions import reserving
-from service.ledger.actions.posting import Event, open_children, post
+from service.ledger.actions.posting import Event, open_batch, open_children, post
 from service.ledger.actions.taking import stock_findings, takes_of
-from service.ledger.models import Movement, Parcel, ThawBatch
 from service.ledger.rules import Holding, MovementKind, Take
 from service.lots import actions as lot_actions
 from service.lots import queries as lots
@@ -40,7 +39,7 @@ class Pulled:
     """A pull that was recorded."""
 
     batch: BatchView
-    movement: Movement
+    movement_id: int
     takes: tuple[Take, ...]
     breaches: tuple[Finding, ...]
     findings: tuple[Finding, ...]
@@ -102,11 +101,7 @@ def pull(session: Session, order: PullIn, *, at: datetime, by: Actor) -> Pulled:
         by=by,
         already_done=order.already_done,
     )
-    batch = ThawBatch(
-        code=code, site_id=view.id, lot_id=named.lot.id or 0, left_freezer_at=occurred_at
-    )
-    session.add(batch)
-    session.flush()
+    batch = open_batch(session, code, site_id=view.id, lot_id=named.lot.id or 0, at=occurred_at)
     legs = open_children(
         session,
         takes,
@@ -136,7 +131,7 @@ def pull(session: Session, order: PullIn, *, at: datetime, by: Actor) -> Pulled:
         },
     )
     shown = queries.batch_view(session, batch, view.policy, at=at)
-    return Pulled(shown, movement, tuple(takes), breaches, decision.noteworthy())
+    return Pulled(shown, movement.id or 0, tuple(takes), breaches, decision.noteworthy())
 
 
 def _next_code(session: Session, view: SiteView, at: datetime) -> str:
@@ -156,8 +151,8 @@ def _named(session: Session, order: PullIn, by: Actor) -> _Named:
         if request.cancelled_at is not None:
             raise Conflict("this thaw request was cancelled", kind="already-cancelled")
     if order.parcel is not None:
-        parcel = session.get(Parcel, order.parcel)
-        if parcel is None or parcel.lot_id != lot.id or parcel.place_id != origin.id:
+        ids = (lot.id or 0, origin.id or 0)
+        if not ledger.parcel_is(session, order.parcel, *ids):
             raise NotFound.of("parcel", order.parcel, "parcel")
     return _Named(lot, origin, target)
 

@@ -12,8 +12,7 @@ from service.http.bodies import Refusable, instant_of
 from service.ledger import queries as ledger
 from service.ledger.actions.posting import Event, Leg, open_children, post
 from service.ledger.actions.taking import spending, stock_findings, takes_of
-from service.ledger.models import Movement, ThawBatch
-from service.ledger.rules import Account, MovementKind, Take
+from service.ledger.rules import Account, Batch, MovementKind, Take
 from service.lots.models import Lot
 from service.security import audit
 from service.security.actor import Actor
@@ -27,9 +26,7 @@ from service.thawing.rules import put_back_finding
 from service.thawing.schemas import DiscardIn, PutBackIn, ThawedIn
 
 
-def mark_thawed(
-    session: Session, code: str, mark: ThawedIn, *, at: datetime, by: Actor
-) -> ThawBatch:
+def mark_thawed(session: Session, code: str, mark: ThawedIn, *, at: datetime, by: Actor) -> Batch:
     """Somebody found the batch fully thawed. Of several marks the earliest counts."""
     batch = ledger.batch_by_code(session, code, by=by, field="thaw_batch")
     view = sites.view(session, batch.site_id, at=at)
@@ -39,9 +36,7 @@ def mark_thawed(
             "occurred_at",
             f"lies before it left the freezer ({batch.left_freezer_at:%Y-%m-%d %H:%M} UTC)",
         )
-    stored = ThawedMark(
-        thaw_batch_id=batch.id or 0, thawed_at=thawed_at, recorded_at=at, by=by.name
-    )
+    stored = ThawedMark(thaw_batch_id=batch.id, thawed_at=thawed_at, recorded_at=at, by=by.name)
     session.add(stored)
     session.flush()
     audit.note(session, by, "found thawed", batch.code, at=at, site_id=batch.site_id, after=stored)
@@ -50,10 +45,10 @@ def mark_thawed(
 
 def discard(
     session: Session, code: str, order: DiscardIn, *, at: datetime, by: Actor
-) -> tuple[ThawBatch, Movement, tuple[Finding, ...]]:
+) -> tuple[Batch, int, tuple[Finding, ...]]:
     """Fish of a thaw batch is thrown away, with a reason."""
     batch, lot, view, occurred_at = _locked(session, code, order, at, by)
-    holdings = ledger.batch_holdings(session, batch.id or 0, at=occurred_at)
+    holdings = ledger.batch_holdings(session, batch.id, at=occurred_at)
     decision = decide(
         stock_findings(
             holdings, order.mass.grams, units=view.units, what=f"thaw batch {batch.code}"
@@ -86,15 +81,15 @@ def discard(
 
 def put_back(
     session: Session, code: str, order: PutBackIn, *, at: datetime, by: Actor
-) -> tuple[ThawBatch, Movement, tuple[Finding, ...]]:
+) -> tuple[Batch, int, tuple[Finding, ...]]:
     """Hard frozen fish returns to a freezer within the policy's minutes; its history stays."""
     batch, lot, view, occurred_at = _locked(session, code, order, at, by)
     target = sites.place_by_code(session, order.to_place, by=by, field="to_place")
     if target.kind != PlaceKind.FREEZER or target.site_id != batch.site_id:
         raise Invalid.at("to_place", "is not a freezer of this site")
-    holdings = ledger.batch_holdings(session, batch.id or 0, at=occurred_at)
+    holdings = ledger.batch_holdings(session, batch.id, at=occurred_at)
     core = order.core_temperature
-    thawed = queries.thawed_at(session, [batch.id or 0], at=occurred_at)
+    thawed = queries.thawed_at(session, [batch.id], at=occurred_at)
     decision = decide(
         [
             put_back_finding(
@@ -137,7 +132,7 @@ def put_back(
 
 def _locked(
     session: Session, code: str, order: Refusable, at: datetime, by: Actor
-) -> tuple[ThawBatch, Lot, SiteView, datetime]:
+) -> tuple[Batch, Lot, SiteView, datetime]:
     batch = ledger.batch_by_code(session, code, by=by, field="thaw_batch")
     lot = session.get_one(Lot, batch.lot_id)
     lock_species(session, [lot.species_code])
@@ -150,7 +145,7 @@ def _locked(
 
 def batch_takes(
     session: Session,
-    batch: ThawBatch,
+    batch: Batch,
     lot: Lot,
     grams: int,
     *,
@@ -160,8 +155,8 @@ def batch_takes(
     already_done: bool,
 ) -> list[Take]:
     """What to take from a thaw batch; a fact may find more in it than the books know."""
-    holdings = ledger.batch_holdings(session, batch.id or 0, at=occurred_at)
-    parcels = ledger.batch_parcels(session, [batch.id or 0])
+    holdings = ledger.batch_holdings(session, batch.id, at=occurred_at)
+    parcels = ledger.batch_parcels(session, [batch.id])
     return takes_of(
         session,
         lot,
@@ -177,8 +172,8 @@ def batch_takes(
 
 
 def _post(
-    session: Session, event: Event, legs: Sequence[Leg], batch: ThawBatch, what: str, detail: str
-) -> Movement:
+    session: Session, event: Event, legs: Sequence[Leg], batch: Batch, what: str, detail: str
+) -> int:
     movement = post(session, event, legs)
     audit.note(
         session,
@@ -190,4 +185,4 @@ def _post(
         after=movement,
         detail={"g": sum(leg.grams for leg in legs), "detail": detail},
     )
-    return movement
+    return movement.id or 0
