@@ -42,7 +42,7 @@ def feed(order: FeedIn, session: WriteSession, at: Now, by: MayFeed) -> FeedOut:
         animal=order.animal,
         occurred_at=fed.feed.occurred_at,
         appetite=Appetite(fed.feed.appetite),
-        movement=fed.movement_id,
+        movement_id=fed.movement_id,
         items=[
             FeedItemOut(
                 thaw_batch=batch.batch.code,

@@ -63,7 +63,7 @@ class FeedOut(BaseModel):
     animal: str
     occurred_at: datetime
     appetite: Appetite
-    movement: int
+    movement_id: int
     items: list[FeedItemOut]
     breaches: list[Finding]
     findings: list[Finding]

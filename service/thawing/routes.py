@@ -63,7 +63,7 @@ def pull(order: PullIn, session: WriteSession, at: Now, by: MayPull) -> PullOut:
     cartons = [take.cartons for take in pulled.takes if take.cartons is not None]
     return PullOut(
         thaw_batch=batch_out(pulled.batch, view),
-        movement=pulled.movement_id,
+        movement_id=pulled.movement_id,
         cartons=sum(cartons) if cartons else None,
         breaches=list(pulled.breaches),
         findings=list(pulled.findings),
@@ -123,7 +123,7 @@ def discard(
     """Fish of a thaw batch is thrown away."""
     batch, movement, breaches = tending.discard(session, thaw_batch, order, at=at, by=by)
     return BatchEventOut(
-        thaw_batch=_shown(session, batch, at), movement=movement, breaches=list(breaches)
+        thaw_batch=_shown(session, batch, at), movement_id=movement, breaches=list(breaches)
     )
 
 
@@ -134,7 +134,7 @@ def put_back(
     """Fish that is still hard frozen goes back into a freezer."""
     batch, movement, breaches = tending.put_back(session, thaw_batch, order, at=at, by=by)
     return BatchEventOut(
-        thaw_batch=_shown(session, batch, at), movement=movement, breaches=list(breaches)
+        thaw_batch=_shown(session, batch, at), movement_id=movement, breaches=list(breaches)
     )
 
 

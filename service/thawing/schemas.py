@@ -129,7 +129,7 @@ class PullOut(BaseModel):
     """A pull that was recorded."""
 
     thaw_batch: ThawBatchOut
-    movement: int
+    movement_id: int
     cartons: int | None
     breaches: list[Finding]
     findings: list[Finding]
@@ -158,5 +158,5 @@ class BatchEventOut(BaseModel):
     """What happened to a thaw batch."""
 
     thaw_batch: ThawBatchOut
-    movement: int
+    movement_id: int
     breaches: list[Finding]

@@ -94,6 +94,7 @@ class Exposures:
     view: SiteView
     places: dict[int, Place]
     _known: dict[tuple[int, float, float], Exposure] = field(default_factory=dict)
+    _means: dict[tuple[int, datetime], float] = field(default_factory=dict)
 
     def of_stays(self, stays: Sequence[Stay], since: datetime | None = None) -> Exposure:
         """The sum over stays, from an instant on."""
@@ -113,6 +114,11 @@ class Exposures:
 
     def mean_now(self, place_id: int, at: datetime) -> float:
         """How cold a place has been in the last day; its assumed value where nobody measured."""
+        if (place_id, at) not in self._means:
+            self._means[place_id, at] = self._mean_of_a_day(place_id, at)
+        return self._means[place_id, at]
+
+    def _mean_of_a_day(self, place_id: int, at: datetime) -> float:
         until = int(at.timestamp())
         probe = temperatures.governing_probe(self.session, place_id, until - 86400, until)
         if probe is not None and probe.id is not None:

@@ -71,12 +71,14 @@ class LotQuality:
         stays = chain(self._all, parcel, self.at)
         return before_arrival(self.lot, self.view, since) + self.exposures.of_stays(stays, since)
 
-    def states(self) -> list[ParcelState]:
-        """Each parcel's exposure and life, worst first."""
+    def states(self, place_id: int | None = None) -> list[ParcelState]:
+        """Exposure and life of each parcel (of one place, if named), worst first."""
         profile = self.facts.life_profile
         batches = self._batch_codes()
         found = []
         for parcel in self.on_hand():
+            if place_id not in (None, parcel.place_id):
+                continue
             exposure = self.exposure(parcel)
             here_c = self.exposures.mean_now(parcel.place_id, self.at)
             life = life_of(

@@ -77,7 +77,7 @@ def pull(session: Session, order: PullIn, *, at: datetime, by: Actor) -> Pulled:
             units=view.units,
             what=f"lot {named.lot.code} in {named.origin.code}",
         ),
-        _condition(session, named.lot, view, min(occurred_at, at)),
+        _condition(session, named.lot, named.origin, view, occurred_at),
     )
     code = _next_code(session, view, occurred_at)
     breaches = site_actions.allow(
@@ -202,10 +202,12 @@ def _older_first(
     yield finding("older-lot-first", "pass", f"no older lot than {lot.code} is available")
 
 
-def _condition(session: Session, lot: Lot, view: SiteView, at: datetime) -> list[Finding]:
-    """Storage life used and excursions met, by the lot's worst parcel on hand."""
+def _condition(
+    session: Session, lot: Lot, origin: Place, view: SiteView, at: datetime
+) -> list[Finding]:
+    """Storage life used and excursions met, by the lot's worst parcel there."""
     quality = LotQuality(session, lot, view, at)
-    states = quality.states()
+    states = quality.states(origin.id)
     if not states:
         return []
     return [
