@@ -114,6 +114,9 @@ class Alternative:
     short_by_h: float
 
 
+MOST_PULLS = 4  # in which a day's fish is split
+
+
 def alternatives(
     policy: Policy,
     form: str,
@@ -123,25 +126,39 @@ def alternatives(
     last_feed: datetime,
     now: datetime,
 ) -> list[Alternative]:
-    """Other places, and the day's fish in several pulls; those that work come first."""
+    """The best of each other way: another place, or the day's fish in several pulls.
+
+    Those that meet the clock come first, then by what they miss it by.
+    """
     found = []
     for kind in (PlaceKind.REFRIGERATOR, PlaceKind.THAW_ROOM, PlaceKind.THAW_TANK):
-        time = ThawTime.from_policy(policy, form, kind)
-        for pulls in (1, 2, 3, 4):
-            if kind is chosen and pulls == 1:
-                continue
-            part = (last_feed - first_feed) / pulls
-            window = pull_window(
-                time, kind, policy, first_feed=first_feed, last_feed=first_feed + part
-            )
-            late = max(timedelta(0), now - window.not_after)
-            short = max(window.short_by, late) / timedelta(hours=1)
-            where = f"in a {kind.replace('_', ' ')}"
-            name = where if pulls == 1 else f"{where}, in {pulls} pulls over the day"
-            found.append(Alternative(name, kind, pulls, short == 0, round(short, 2)))
-            if short == 0:
-                break
-    return sorted(found, key=lambda a: (not a.feasible, a.pulls, a.short_by_h))
+        fewest = 2 if kind is chosen else 1
+        ways = [
+            _alternative(policy, form, kind, pulls, first_feed, last_feed, now)
+            for pulls in range(fewest, MOST_PULLS + 1)
+        ]
+        found.append(min(ways, key=lambda way: (way.short_by_h, way.pulls)))
+    return sorted(found, key=lambda way: (way.short_by_h, way.pulls))
+
+
+def _alternative(
+    policy: Policy,
+    form: str,
+    kind: PlaceKind,
+    pulls: int,
+    first_feed: datetime,
+    last_feed: datetime,
+    now: datetime,
+) -> Alternative:
+    """One pull serves an even share of the feeding day; the first is the hardest to make."""
+    time = ThawTime.from_policy(policy, form, kind)
+    share_ends = first_feed + (last_feed - first_feed) / pulls
+    window = pull_window(time, kind, policy, first_feed=first_feed, last_feed=share_ends)
+    late = max(timedelta(0), now - window.not_after)
+    short_by_h = round(max(window.short_by, late) / timedelta(hours=1), 2)
+    where = f"in a {kind.replace('_', ' ')}"
+    method = where if pulls == 1 else f"{where}, in {pulls} pulls over the day"
+    return Alternative(method, kind, pulls, short_by_h == 0, short_by_h)
 
 
 @dataclass(frozen=True)
