@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from sqlmodel import select
 
 from service.catalogue.rules import life_profiles
 from service.quality.queries.exposure import Exposures
@@ -17,7 +18,6 @@ from service.science.storage_life import life_rate_per_day
 from service.site import queries as sites
 from service.site.models import Place
 from service.temperatures.rules import vitamin_column
-from sqlmodel import select
 from tests.kitchen import Kitchen
 
 ORIGIN = datetime(2026, 11, 1, tzinfo=UTC)

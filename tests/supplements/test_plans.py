@@ -1,0 +1,235 @@
+"""Supplement plans through the door: requirements, pieces, limits, signatures."""
+
+from typing import Any
+
+import pytest
+
+from tests.kitchen import Kitchen
+
+
+@pytest.fixture
+def fed(kitchen: Kitchen) -> Kitchen:
+    """Brine eats 3 kg herring and 2 kg capelin a day; thiamine and vitamin E tablets are in."""
+    kitchen.nutritionist.made(
+        "/animals/BRINE/diets",
+        {
+            "from": "2026-11-01",
+            "items": [{"species": "HER", "mass": "3 kg"}, {"species": "CAP", "mass": "2 kg"}],
+        },
+    )
+    tablet(kitchen, "B1-100", {"THIA": (100, "mg")})
+    tablet(kitchen, "E-400", {"VITE": (400, "IU")}, divisible="half")
+    return kitchen
+
+
+def tablet(
+    kitchen: Kitchen, code: str, contents: dict[str, tuple[float, str]], **more: Any
+) -> None:
+    kitchen.nutritionist.made(
+        "/supplement-products",
+        {
+            "code": code,
+            "name": f"{code} tablet",
+            "form": "tablet",
+            "contents": [
+                {"nutrient": n, "amount": amount, "unit": unit}
+                for n, (amount, unit) in contents.items()
+            ],
+            **more,
+        },
+    )
+
+
+def require(kitchen: Kitchen, nutrient: str, amount: float, unit: str, **more: Any) -> Any:
+    body = {
+        "nutrient": nutrient,
+        "amount": amount,
+        "unit": unit,
+        "applies_to": {"group": "pinniped"},
+        **more,
+    }
+    return kitchen.nutritionist.made("/requirements", body)
+
+
+def planned(kitchen: Kitchen, **more: Any) -> Any:
+    return kitchen.nutritionist.made(
+        "/supplement-plans", {"animal": "BRINE", "day": "2026-11-25", **more}
+    )
+
+
+def lines(plan: Any) -> dict[str, Any]:
+    return {line["nutrient"]: line for line in plan["lines"]}
+
+
+def pieces(plan: Any) -> dict[str, float]:
+    return {s["product"]: s["count"] for s in plan["supplements"]}
+
+
+def test_the_catalogue_asks_for_thiamine_and_vitamin_e_until_the_site_says_otherwise(
+    fed: Kitchen,
+) -> None:
+    """Thiamine 25 mg/kg (Geraci 1972), vitamin E 100 IU/kg (Engelhardt & Geraci 1978).
+
+    By hand for 5 kg: 125 mg → 2 tablets of 100 mg; 500 IU → 1½ tablets of 400 IU = 600 IU.
+    """
+    plan = planned(fed)
+    assert {n: line["add"] for n, line in lines(plan).items()} == {"THIA": 125, "VITE": 500}
+    assert "Geraci 1972" in lines(plan)["THIA"]["source"]
+    assert pieces(plan) == {"B1-100": 2, "E-400": 1.5}
+    assert plan["unmet"] == [] and plan["status"] == "proposed"
+    assert any("veterinarian" in caution for caution in plan["cautions"])
+
+    require(fed, "THIA", 30, "mg")
+    require(fed, "THIA", 10, "mg", applies_to={"animal": "BRINE"})
+    assert lines(planned(fed))["THIA"]["required"] == 50, "the animal's own 10 mg/kg × 5 kg"
+
+
+def test_a_cap_keeps_doubled_holiday_food_from_doubling_tablets(fed: Kitchen) -> None:
+    require(fed, "THIA", 25, "mg", cap_per_day=100)
+    assert pieces(planned(fed))["B1-100"] == 1
+
+
+def test_a_requirement_per_kilogram_of_dry_matter_counts_the_fish_without_its_water(
+    fed: Kitchen,
+) -> None:
+    """Herring 72.05 % water (USDA SR), capelin 80.0 % (group default): by hand
+    3 kg × 0.2795 + 2 kg × 0.20 = 1.2385 kg dry; 100 mg/kg → 123.85 mg."""
+    require(fed, "THIA", 100, "mg", basis="dry_matter")
+    assert lines(planned(fed))["THIA"]["required"] == pytest.approx(123.85)
+
+
+def test_a_requirement_per_body_mass_needs_a_weighed_animal(fed: Kitchen) -> None:
+    require(fed, "THIA", 1, "mg", per="kg_body_mass")
+    refused = fed.nutritionist.post("/supplement-plans", {"animal": "BRINE", "day": "2026-11-25"})
+    assert (refused.status_code, refused.json()["type"]) == (409, "/problems/no-body-mass")
+    fed.keeper.made("/animals/BRINE/weights", {"mass": "104 kg"})
+    assert lines(planned(fed))["THIA"]["required"] == 104
+
+
+def test_a_limit_on_what_is_added_is_never_crossed_and_the_need_it_leaves_is_told(
+    fed: Kitchen,
+) -> None:
+    require(fed, "THIA", 25, "mg", limit=150, limit_on="added")
+    plan = planned(fed)
+    assert pieces(plan)["B1-100"] == 1, "two tablets would be 200 mg"
+    assert plan["unmet"][0]["nutrient"] == "THIA"
+    assert plan["unmet"][0]["short_by"] == 25
+
+
+def test_a_total_limit_leaves_room_only_beside_what_the_fish_may_hold(fed: Kitchen) -> None:
+    lot = fed.a_lot()
+    fed.nutritionist.made(
+        f"/lots/{lot['code']}/assays",
+        {
+            "sampled_on": "2026-11-24",
+            "laboratory": "Harbour laboratory",
+            "values": [{"nutrient": "VITA", "amount": 1000, "unit": "IU/kg"}],
+        },
+    )
+    tablet(fed, "A-2500", {"VITA": (2500, "IU")})
+    require(fed, "VITA", 2000, "IU", per="animal_day", limit=6111)
+    line = lines(planned(fed))["VITA"]
+    assert line["room"] < 6111 - 3000, "3 kg at 1000 IU/kg or more, at its upper bound"
+
+
+def test_a_total_target_is_credited_with_the_low_bound_of_the_fish(fed: Kitchen) -> None:
+    lot = fed.a_lot()
+    fed.nutritionist.made(
+        f"/lots/{lot['code']}/assays",
+        {
+            "sampled_on": "2026-11-24",
+            "laboratory": "Harbour laboratory",
+            "values": [{"nutrient": "RIBF", "amount": 2, "unit": "mg/kg"}],
+        },
+    )
+    require(fed, "RIBF", 20, "mg", mode="total", per="animal_day")
+    line = lines(planned(fed))["RIBF"]
+    assert 0 < line["credit"] < 3 * 2 + 2 * 10, "the low bound, not the value"
+    assert line["add"] == pytest.approx(20 - line["credit"], rel=1e-4)
+    assert line["range"][0] < line["range"][1]
+
+
+def test_thiamine_in_fish_is_never_credited_by_default(fed: Kitchen) -> None:
+    lot = fed.a_lot()
+    fed.nutritionist.made(
+        f"/lots/{lot['code']}/assays",
+        {
+            "sampled_on": "2026-11-24",
+            "laboratory": "Harbour laboratory",
+            "values": [{"nutrient": "THIA", "amount": 5, "unit": "mg/kg"}],
+        },
+    )
+    require(fed, "THIA", 25, "mg", mode="total")
+    assert (lines(planned(fed))["THIA"]["credit"], lines(planned(fed))["THIA"]["add"]) == (0, 125)
+
+
+def test_a_plan_from_feeds_counts_what_was_eaten(fed: Kitchen) -> None:
+    """1.8 kg eaten × 25 mg/kg = 45 mg → one tablet."""
+    batch = fed.pulled(fed.a_lot()["code"], "10 kg")
+    fed.keeper.made(
+        "/feeds",
+        {
+            "animal": "BRINE",
+            "items": [{"thaw_batch": batch["code"], "offered": "2 kg", "eaten": "1.8 kg"}],
+        },
+    )
+    plan = planned(fed, basis="feeds")
+    assert (lines(plan)["THIA"]["required"], pieces(plan)["B1-100"]) == (45, 1)
+
+
+def test_only_what_is_signed_may_be_given_and_a_fact_is_recorded_all_the_same(
+    fed: Kitchen,
+) -> None:
+    plan = planned(fed)
+    address = f"/supplement-plans/{plan['id']}"
+    fed.vet.made(f"{address}/sign-off", {})
+    assert fed.vet.post(f"{address}/sign-off", {}).json()["type"].endswith("already-signed")
+    more = {"supplements": [{"product": "B1-100", "count": 3}]}
+    assert fed.keeper.post(f"{address}/given", more).json()["type"].endswith("not-signed")
+    fact = fed.keeper.made(f"{address}/given", more | {"already_done": True})
+    assert [b["rule"] for b in fact["breaches"]] == ["not-signed"]
+    told = fed.manager.shown("/deviations")["items"]
+    assert (told[0]["rule"], told[0]["kind"]) == ("not-signed", "breach")
+    twice = fed.keeper.post(
+        f"{address}/given", {"supplements": [{"product": "B1-100", "count": 1}]}
+    )
+    assert twice.json()["type"].endswith("already-given")
+
+
+def test_a_dose_over_the_limit_is_refused_by_name(fed: Kitchen) -> None:
+    require(fed, "THIA", 25, "mg", limit=250, limit_on="added")
+    plan = planned(fed)
+    address = f"/supplement-plans/{plan['id']}"
+    fed.nutritionist.made(f"{address}/sign-off", {})
+    answer = fed.keeper.post(
+        f"{address}/given", {"supplements": [{"product": "B1-100", "count": 3}]}
+    )
+    assert {f["rule"] for f in answer.json()["findings"]} == {"not-signed", "over-limit"}
+
+
+@pytest.mark.parametrize(
+    ("change", "field"),
+    [
+        ({"unit": "stone"}, "unit"),
+        ({"nutrient": "GOLD"}, "nutrient"),
+        ({"applies_to": {}}, "applies_to"),
+        ({"applies_to": {"group": "pinniped", "animal": "BRINE"}}, "applies_to"),
+        ({"applies_to": {"animal": "NOBODY"}}, "applies_to.animal"),
+        ({"amount": -1}, "amount"),
+        ({"per": "animal_day", "basis": "dry_matter"}, "body"),
+    ],
+)
+def test_a_requirement_that_makes_no_sense_is_refused_naming_the_field(
+    small_kitchen: Kitchen, change: dict[str, Any], field: str
+) -> None:
+    body = {"nutrient": "THIA", "amount": 25, "unit": "mg", "applies_to": {"group": "pinniped"}}
+    answer = small_kitchen.nutritionist.post("/requirements", body | change)
+    assert answer.status_code in (404, 422)
+    assert field in [error["field"] for error in answer.json()["errors"]]
+
+
+def test_a_plan_without_a_diet_says_what_is_missing(small_kitchen: Kitchen) -> None:
+    answer = small_kitchen.keeper.post(
+        "/supplement-plans", {"animal": "BRINE", "day": "2026-11-25"}
+    )
+    assert (answer.status_code, answer.json()["type"]) == (409, "/problems/no-diet")
