@@ -25,6 +25,7 @@ from service.clock import Clock, system_clock
 from service.database import open_database
 from service.errors import NotReady
 from service.http import problems
+from service.http.limits import BodyLimit
 from service.security.transactions import Replayed, request_transaction
 from service.security.users import TokenBook
 from service.settings import Settings
@@ -91,8 +92,8 @@ def create_app(settings: Settings | None = None, *, clock: Clock = system_clock)
         description=ABOUT,
         lifespan=lifespan,
         responses=PROBLEM_ANSWERS,
-        max_body_size=settings.max_body_bytes,
     )
+    app.add_middleware(BodyLimit, most_bytes=settings.max_body_bytes)
     app.state.settings, app.state.database, app.state.clock = settings, database, clock
     app.state.tokens = TokenBook()
     app.state.open_write = request_transaction
@@ -174,6 +175,7 @@ PROBLEM_KINDS = {
     "unknown-product": "No product has this code.",
     "unknown-supplement-product": "No supplement product has this code.",
     "unknown-animal": "No animal has this code.",
+    "unknown-delivery": "No delivery has this number.",
     "unknown-lot": "No lot has this code.",
     "unknown-hold": "No hold has this number.",
     "unknown-parcel": "No such parcel of this lot is in that place.",

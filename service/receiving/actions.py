@@ -31,7 +31,6 @@ class Received:
 
     lot: Lot
     findings: tuple[Finding, ...]
-    held: bool
 
 
 @dataclass(frozen=True)
@@ -180,10 +179,9 @@ def _receive_lot(
         )
     )
     stock.receive(session, lot, named.place, occurred_at=delivery.arrived_at, at=at, by=by)
-    blocking = Decision(tuple(findings)).blocking()
-    for found in blocking:
+    for found in Decision(tuple(findings)).blocking():
         lot_actions.place_hold(session, lot, f"{found.rule}: {found.because}", at=at, by=by)
-    return Received(lot, tuple(findings), held=bool(blocking))
+    return Received(lot, tuple(findings))
 
 
 def _note(

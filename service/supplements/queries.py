@@ -15,6 +15,7 @@ from service.ledger.queries import freezer_stock
 from service.lots.models import Lot
 from service.quality.queries.quality import LotQuality
 from service.security.actor import Actor
+from service.site.models import Site
 from service.site.queries import SiteView
 from service.supplements.models import Requirement, SupplementGiven, SupplementPlan
 from service.supplements.rules import Food, LimitOn, Mode, Per, PlanBasis, Scope, Wanted
@@ -54,6 +55,20 @@ def set_for(session: Session, animal: Animal) -> list[Wanted]:
         )
         for r in session.exec(statement)
     ]
+
+
+def requirements(
+    session: Session, site_ids: Sequence[int]
+) -> Sequence[tuple[Requirement, str, str | None]]:
+    """What these sites have set, by number, with the codes of site and animal. One query."""
+    statement = (
+        select(Requirement, Site.code, Animal.code)
+        .join(Site, col(Site.id) == col(Requirement.site_id))
+        .outerjoin(Animal, col(Animal.id) == col(Requirement.animal_id))
+        .where(col(Requirement.site_id).in_(site_ids))
+        .order_by(col(Requirement.id))
+    )
+    return session.exec(statement).all()
 
 
 def food_of(

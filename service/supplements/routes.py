@@ -3,6 +3,7 @@
 from fastapi import APIRouter
 
 from service.catalogue.rules import Basis, nutrients
+from service.http.bodies import Page
 from service.http.sessions import Now, ReadSession, WriteSession
 from service.security.guard import (
     MayGiveSupplements,
@@ -12,7 +13,9 @@ from service.security.guard import (
     MaySignSupplements,
     guarded_router,
 )
+from service.site import queries as sites
 from service.supplements import actions, queries
+from service.supplements.models import Requirement
 from service.supplements.rules import LimitOn, Mode, Per, Scope
 from service.supplements.schemas import (
     GivenIn,
@@ -35,6 +38,23 @@ def set_requirement(
 ) -> RequirementOut:
     """How much of a nutrient an animal, group or site should get or have added."""
     stored, shown = actions.set_requirement(session, new, at=at, by=by)
+    return _requirement_out(stored, shown)
+
+
+@requirements.get("")
+def list_requirements(session: ReadSession, by: MayLook) -> Page[RequirementOut]:
+    """What your sites have set; for nutrients not among these the catalogue's defaults apply."""
+    found = queries.requirements(session, sites.sites_seen(session, by=by))
+    return Page(items=[_requirement_out(row, _reach(row, *codes)) for row, *codes in found])
+
+
+def _reach(row: Requirement, site: str, animal: str | None) -> str:
+    if animal is not None:
+        return f"animal {animal}"
+    return f"group {row.group_name}" if row.group_name else f"site {site}"
+
+
+def _requirement_out(stored: Requirement, shown: str) -> RequirementOut:
     return RequirementOut(
         id=stored.id or 0,
         nutrient=stored.nutrient,

@@ -155,3 +155,14 @@ def test_chilled_fish_that_was_never_frozen_may_be_frozen_once(kitchen: Kitchen)
     assert "core-too-warm" not in outcomes(lot)
     move = {"lot": lot["code"], "from_place": "COOL", "to_place": "FZ1", "mass": "100 kg"}
     assert kitchen.commissary.post("/moves", move).status_code == 201
+
+
+def test_what_was_found_when_a_truck_came_can_be_read_later(kitchen: Kitchen) -> None:
+    kitchen.a_lot(caught=None)
+    kitchen.a_lot(core_temperatures=["-10 °C"])
+    newest, oldest = kitchen.person("inspector").shown("/deliveries")["items"]
+    assert outcomes(newest["lots"][0])["core-too-warm"] == "block"
+    assert outcomes(oldest["lots"][0])["catch-date-missing"] == "block"
+    again = kitchen.keeper.shown(f"/deliveries/{oldest['id']}")
+    assert again == oldest and again["supplier"] == "NORD"
+    assert kitchen.keeper.get("/deliveries/99").json()["type"].endswith("unknown-delivery")

@@ -82,6 +82,11 @@ def test_the_catalogue_asks_for_thiamine_and_vitamin_e_until_the_site_says_other
     require(fed, "THIA", 30, "mg")
     require(fed, "THIA", 10, "mg", applies_to={"animal": "BRINE"})
     assert lines(planned(fed))["THIA"]["required"] == 50, "the animal's own 10 mg/kg × 5 kg"
+    listed = fed.keeper.shown("/requirements")["items"]
+    assert [(r["applies_to"], r["amount"]) for r in listed] == [
+        ("group pinniped", 30),
+        ("animal BRINE", 10),
+    ]
 
 
 def test_a_cap_keeps_doubled_holiday_food_from_doubling_tablets(fed: Kitchen) -> None:

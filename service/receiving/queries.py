@@ -1,0 +1,59 @@
+"""Every select of deliveries and of what was found in them."""
+
+from collections.abc import Sequence
+
+from sqlmodel import Session, col, select
+
+from service.catalogue.models import Supplier
+from service.decisions import Finding
+from service.errors import NotFound
+from service.lots.models import Lot
+from service.receiving.models import Delivery, Receipt
+from service.security.actor import Actor
+
+
+def delivery_by_id(session: Session, number: int, *, by: Actor) -> tuple[Delivery, str]:
+    """A delivery and its supplier's code. Raises NotFound, NotAllowed at somebody else's site."""
+    statement = (
+        select(Delivery, Supplier.code)
+        .join(Supplier, col(Supplier.id) == col(Delivery.supplier_id))
+        .where(col(Delivery.id) == number)
+    )
+    found = session.exec(statement).one_or_none()
+    if found is None:
+        raise NotFound.of("delivery", number, "delivery")
+    by.ensure_site(found[0].site_id)
+    return found
+
+
+def deliveries(
+    session: Session, site_ids: Sequence[int], *, limit: int, before_id: int | None
+) -> Sequence[tuple[Delivery, str]]:
+    """The newest deliveries of these sites with their suppliers' codes. One query."""
+    statement = (
+        select(Delivery, Supplier.code)
+        .join(Supplier, col(Supplier.id) == col(Delivery.supplier_id))
+        .where(col(Delivery.site_id).in_(site_ids))
+        .order_by(col(Delivery.id).desc())
+        .limit(limit)
+    )
+    if before_id is not None:
+        statement = statement.where(col(Delivery.id) < before_id)
+    return session.exec(statement).all()
+
+
+def lots_received(
+    session: Session, delivery_ids: Sequence[int]
+) -> dict[int, list[tuple[Lot, tuple[Finding, ...]]]]:
+    """Per delivery its lots and what was found when they arrived. One query."""
+    statement = (
+        select(Lot, Receipt)
+        .join(Receipt, col(Receipt.lot_id) == col(Lot.id))
+        .where(col(Lot.delivery_id).in_(set(delivery_ids)))
+        .order_by(col(Lot.id))
+    )
+    found: dict[int, list[tuple[Lot, tuple[Finding, ...]]]] = {}
+    for lot, receipt in session.exec(statement):
+        findings = tuple(Finding.model_validate(f) for f in receipt.findings)
+        found.setdefault(lot.delivery_id, []).append((lot, findings))
+    return found
