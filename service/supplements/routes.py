@@ -4,6 +4,7 @@ from fastapi import APIRouter
 
 from service.catalogue.rules import Basis, nutrients
 from service.http.bodies import Page
+from service.http.bodies import Number
 from service.http.sessions import Now, ReadSession, WriteSession
 from service.security.guard import (
     MayGiveSupplements,
@@ -45,7 +46,9 @@ def set_requirement(
 def list_requirements(session: ReadSession, by: MayLook) -> Page[RequirementOut]:
     """What your sites have set; for nutrients not among these the catalogue's defaults apply."""
     found = queries.requirements(session, sites.sites_seen(session, by=by))
-    return Page(items=[_requirement_out(row, _reach(row, *codes)) for row, *codes in found])
+    return Page(
+        items=[_requirement_out(row, _reach(row, site, animal)) for row, site, animal in found]
+    )
 
 
 def _reach(row: Requirement, site: str, animal: str | None) -> str:
@@ -79,14 +82,14 @@ def plan(order: PlanIn, session: WriteSession, at: Now, by: MayPlanSupplements) 
 
 
 @plans.get("/{plan_id}")
-def get_plan(plan_id: int, session: ReadSession, by: MayLook) -> PlanOut:
+def get_plan(plan_id: Number, session: ReadSession, by: MayLook) -> PlanOut:
     """A plan and where it stands."""
     return actions.shown(queries.plan_by_id(session, plan_id, by=by))
 
 
 @plans.post("/{plan_id}/sign-off")
 def sign(
-    plan_id: int, signature: SignIn, session: WriteSession, at: Now, by: MaySignSupplements
+    plan_id: Number, signature: SignIn, session: WriteSession, at: Now, by: MaySignSupplements
 ) -> PlanOut:
     """A nutritionist or vet orders a plan to be given."""
     return actions.sign(session, plan_id, signature, at=at, by=by)
@@ -94,7 +97,7 @@ def sign(
 
 @plans.post("/{plan_id}/given", status_code=201)
 def give(
-    plan_id: int, order: GivenIn, session: WriteSession, at: Now, by: MayGiveSupplements
+    plan_id: Number, order: GivenIn, session: WriteSession, at: Now, by: MayGiveSupplements
 ) -> GivenOut:
     """What an animal was given under a signed plan."""
     stored, rows, breaches = actions.give(session, plan_id, order, at=at, by=by)
