@@ -19,6 +19,8 @@ PRECEDENCE = (
     "not-enough-stock",
 )
 
+_STORABLE = r"^[^\x00]*$"  # a text with a NUL character can be stored nowhere
+
 
 class Outcome(StrEnum):
     """What a rule says."""
@@ -46,8 +48,8 @@ class Override(BaseModel):
 
     model_config = ConfigDict(frozen=True, extra="forbid")
 
-    rule: str
-    reason: str = Field(min_length=3, max_length=1000)
+    rule: str = Field(max_length=100, pattern=_STORABLE)
+    reason: str = Field(min_length=3, max_length=1000, pattern=_STORABLE)
 
 
 @dataclass(frozen=True)

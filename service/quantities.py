@@ -38,8 +38,12 @@ GRAMS_PER = {
 }
 MAX_GRAMS = 10**9  # a thousand tonnes: beyond any cold store, well inside 32 bits
 _NUMBER = r"[+-]?\d{1,12}(?:\.\d{1,9})?"
-_MASS = re.compile(rf"({_NUMBER})\s*(kg|g|lbs?|oz)", re.IGNORECASE)
-_TEMPERATURE = re.compile(r"([+\-\u2212]?\d{1,4}(?:\.\d{1,6})?)\s*°?\s*([CF])", re.IGNORECASE)
+_GAP = r"[\s\u00a0\u202f]*"  # typesetters put a space between number and unit that does not break
+# ASCII: else "٣ kg" would be a number, and "lbſ" a unit that nothing knows.
+_MASS = re.compile(rf"({_NUMBER}){_GAP}(kg|g|lbs?|oz)", re.IGNORECASE | re.ASCII)
+_TEMPERATURE = re.compile(
+    rf"([+\-\u2212]?\d{{1,4}}(?:\.\d{{1,6}})?){_GAP}°?{_GAP}([CF])", re.IGNORECASE | re.ASCII
+)
 _MASS_WORDS = {"kg": "kg", "g": "g", "lb": "lb", "lbs": "lb", "oz": "oz"}
 
 

@@ -20,6 +20,7 @@ from service.feeding.schemas import (
     LotEaten,
     SpeciesEaten,
 )
+from service.http.bodies import Day
 from service.http.sessions import Now, ReadSession, WriteSession
 from service.quantities import Units
 from service.security.guard import MayFeed, MayLook, guarded_router
@@ -65,8 +66,8 @@ def get_intake(
     session: ReadSession,
     at: Now,
     by: MayLook,
-    from_day: Annotated[date | None, Query(alias="from")] = None,
-    to_day: Annotated[date | None, Query(alias="to")] = None,
+    from_day: Annotated[Day | None, Query(alias="from")] = None,
+    to_day: Annotated[Day | None, Query(alias="to")] = None,
 ) -> IntakeOut:
     """What an animal ate, day by day, both days included. One query of its feeds."""
     found = animals.animal_by_code(session, animal, by=by)

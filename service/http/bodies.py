@@ -3,11 +3,21 @@
 import base64
 import binascii
 import json
-from datetime import date, datetime, timedelta
+import re
+from datetime import UTC, date, datetime, timedelta
 from typing import Annotated, Generic, TypeVar
 
 from fastapi import Query
-from pydantic import AwareDatetime, BaseModel, BeforeValidator, ConfigDict, Field, StringConstraints
+from pydantic import (
+    AfterValidator,
+    AwareDatetime,
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    StringConstraints,
+    field_validator,
+)
 
 from service.decisions import Override
 from service.errors import Invalid
@@ -15,16 +25,46 @@ from service.errors import Invalid
 Row = TypeVar("Row")
 
 
-def _no_text_numbers(value: object) -> object:
-    if isinstance(value, int | float):
+# Beyond these no truck has come; a clock that shows 0001 or 9999 is broken, and
+# arithmetic with hours and zones needs room on both sides.
+_EARLIEST, _LATEST = datetime(1970, 1, 1, tzinfo=UTC), datetime(2200, 1, 1, tzinfo=UTC)
+_FIRST_DAY, _LAST_DAY = date(1900, 1, 1), date(2199, 12, 31)
+_STARTS_WITH_A_DATE = re.compile(r"\s*\d{4}-\d{2}-\d{2}", re.ASCII)
+LARGEST_NUMBER = 2**31 - 1  # of a row, on either database
+
+
+def _as_iso_text(value: object) -> object:
+    """Digits alone would be read as seconds since 1970."""
+    if not isinstance(value, datetime) and not (
+        isinstance(value, str) and _STARTS_WITH_A_DATE.match(value)
+    ):
         raise ValueError("write an instant as ISO 8601 text with its zone")
     return value
 
 
-def _no_date_numbers(value: object) -> object:
-    if not isinstance(value, date | str):
+def _in_utc(value: datetime) -> datetime:
+    if not _EARLIEST <= value < _LATEST:
+        raise ValueError(f"lies outside {_EARLIEST.year} to {_LATEST.year - 1}")
+    return value.astimezone(UTC)
+
+
+def _as_iso_date(value: object) -> object:
+    if not isinstance(value, date) and not (
+        isinstance(value, str) and _STARTS_WITH_A_DATE.fullmatch(value)
+    ):
         raise ValueError("write a date as YYYY-MM-DD")
     return value
+
+
+def _in_the_calendar(value: date) -> date:
+    if not _FIRST_DAY <= value <= _LAST_DAY:
+        raise ValueError(f"lies outside {_FIRST_DAY.year} to {_LAST_DAY.year}")
+    return value
+
+
+def storable(text: str) -> bool:
+    """Whether a text can be stored: PostgreSQL takes no NUL character."""
+    return "\0" not in text
 
 
 Code = Annotated[
@@ -41,16 +81,25 @@ Code = Annotated[
 Name = Annotated[str, StringConstraints(strip_whitespace=True, min_length=1, max_length=200)]
 Reason = Annotated[str, StringConstraints(strip_whitespace=True, min_length=3, max_length=1000)]
 Note = Annotated[str, StringConstraints(strip_whitespace=True, max_length=2000)]
-Moment = Annotated[AwareDatetime, BeforeValidator(_no_text_numbers)]
-"""An instant with its zone."""
-Day = Annotated[date, BeforeValidator(_no_date_numbers)]
+Moment = Annotated[AwareDatetime, BeforeValidator(_as_iso_text), AfterValidator(_in_utc)]
+"""An instant that was sent with its zone; in UTC from here on."""
+Day = Annotated[date, BeforeValidator(_as_iso_date), AfterValidator(_in_the_calendar)]
 """A civil date of the site."""
+Number = Annotated[int, Field(ge=0, le=LARGEST_NUMBER)]
+"""The number of something stored: a movement, a hold, a plan."""
 
 
 class Body(BaseModel):
     """What is sent: unknown fields are refused."""
 
     model_config = ConfigDict(extra="forbid", str_max_length=10_000)
+
+    @field_validator("*", mode="before")
+    @classmethod
+    def _storable(cls, value: object) -> object:
+        if isinstance(value, str) and not storable(value):
+            raise ValueError("contains a NUL character, which cannot be stored")
+        return value
 
 
 class Occurrence(Body):
@@ -101,11 +150,17 @@ def decode_cursor(cursor: str, *kinds: type) -> tuple[str | int, ...]:
     fits = (
         isinstance(key, list)
         and len(key) == len(kinds)
-        and all(type(part) is kind for part, kind in zip(key, kinds, strict=True))
+        and all(_is_key(part, kind) for part, kind in zip(key, kinds, strict=True))
     )
     if not fits:
         raise Invalid.at("cursor", "this is not a cursor that this list has given")
     return tuple(key)
+
+
+def _is_key(part: object, kind: type) -> bool:
+    if kind is int and type(part) is int:
+        return 0 <= part <= LARGEST_NUMBER
+    return type(part) is kind
 
 
 def instant_of(said: datetime | None, *, now: datetime, skew: timedelta) -> datetime:

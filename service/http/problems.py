@@ -97,21 +97,32 @@ def _expected(_request: Request, error: Exception) -> JSONResponse:
     )
 
 
-def _malformed(_request: Request, error: Exception) -> JSONResponse:
+def _malformed(request: Request, error: Exception) -> JSONResponse:
     assert isinstance(error, RequestValidationError)
-    errors = [FieldProblem(field=_field(e["loc"]), message=_sentence(e)) for e in error.errors()]
+    errors = [FieldProblem(field=_field(e), message=_sentence(e)) for e in error.errors()]
+    if [e.field for e in errors] == ["body"] and isinstance(error.body, bytes):
+        # FastAPI gives the bytes on when they do not say that they are JSON.
+        sent = request.headers.get("content-type", "nothing")
+        errors = [FieldProblem(field="Content-Type", message=f"send application/json, not {sent}")]
+    return _named(errors)
+
+
+def _named(errors: Sequence[FieldProblem]) -> JSONResponse:
     detail = "; ".join(f"{e.field}: {e.message}" for e in errors[:5])
     return problem("validation", 422, detail, advice=Invalid.advice, errors=errors)
 
 
-def _field(location: Sequence[Any]) -> str:
-    parts = [str(p) for p in location if p not in ("query", "path", "header")]
-    return ".".join(parts[1:] if len(parts) > 1 and parts[0] == "body" else parts)
+def _field(error: Any) -> str:
+    if error["type"] == "json_invalid":
+        return "body"  # its location is a position in the text, not a field
+    kind, *parts = (str(part) for part in error["loc"])
+    return ".".join(parts) if parts else kind
 
 
 def _sentence(error: Any) -> str:
     if error["type"] == "json_invalid":
-        return f"this is not JSON: {error.get('ctx', {}).get('error', '')}"
+        what = error.get("ctx", {}).get("error", "")
+        return f"this is not JSON at character {error['loc'][-1]}: {what}"
     if error["type"] == "extra_forbidden":
         return "this field is not known here"
     return str(error["msg"]).removeprefix("Value error, ")
@@ -119,15 +130,19 @@ def _sentence(error: Any) -> str:
 
 def _plain(_request: Request, error: Exception) -> JSONResponse:
     assert isinstance(error, HTTPException)
-    kinds = {404: "unknown-address", 405: "unknown-method", 413: "too-large", 400: "validation"}
-    status = 422 if error.status_code == 400 else error.status_code
+    if error.status_code == 400:  # FastAPI could not read the body: not UTF-8, nested too deep
+        return _named([FieldProblem(field="body", message="this cannot be read as JSON")])
+    kinds = {404: "unknown-address", 405: "unknown-method", 413: "too-large"}
     advice = {
         404: "Look up the addresses at /docs.",
         405: "Look up the methods at /docs.",
         413: "Send it in smaller parts.",
     }.get(error.status_code, "Correct it and send it again.")
     answer = problem(
-        kinds.get(error.status_code, "problem"), status, str(error.detail), advice=advice
+        kinds.get(error.status_code, "problem"),
+        error.status_code,
+        str(error.detail),
+        advice=advice,
     )
     answer.headers.update(error.headers or {})
     return answer

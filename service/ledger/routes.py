@@ -6,7 +6,7 @@ from fastapi import APIRouter
 from sqlalchemy import Row
 from sqlmodel import Session
 
-from service.http.bodies import Cursor, Limit, Page, decode_cursor, encode_cursor
+from service.http.bodies import Cursor, Limit, Number, Page, decode_cursor, encode_cursor
 from service.http.sessions import Now, ReadSession, WriteSession
 from service.ledger import queries
 from service.ledger.actions import stock as actions
@@ -96,14 +96,14 @@ def count(order: CountIn, session: WriteSession, at: Now, by: MayCount) -> Count
 
 
 @movements.get("/{movement}")
-def get_movement(movement: int, session: ReadSession, by: MayLook) -> MovementOut:
+def get_movement(movement: Number, session: ReadSession, by: MayLook) -> MovementOut:
     """One event in the ledger with its transfers."""
     return movement_out(session, queries.movement_by_id(session, movement, by=by))
 
 
 @movements.post("/{movement}/reversal", status_code=201)
 def reverse(
-    movement: int, reversal: ReversalIn, session: WriteSession, at: Now, by: MayReverse
+    movement: Number, reversal: ReversalIn, session: WriteSession, at: Now, by: MayReverse
 ) -> ReversalOut:
     """Take a movement back, effective when it happened; later uses must go back first."""
     undone = actions.reverse(session, movement, reversal.reason, at=at, by=by)

@@ -4,6 +4,7 @@ from fastapi import APIRouter
 from sqlmodel import col, select
 
 from service.catalogue.rules import Basis, nutrients
+from service.http.bodies import Number
 from service.http.sessions import Now, WriteSession
 from service.lots import actions, queries
 from service.lots.models import AssayValue, Hold, Lot
@@ -32,7 +33,7 @@ def place_hold(lot: str, hold: HoldIn, session: WriteSession, at: Now, by: MayHo
 
 @holds.post("/{hold}/release")
 def release_hold(
-    hold: int, release: HoldIn, session: WriteSession, at: Now, by: MayRelease
+    hold: Number, release: HoldIn, session: WriteSession, at: Now, by: MayRelease
 ) -> HoldOut:
     """End a hold, with a reason."""
     released = actions.release_hold(session, hold, release.reason, at=at, by=by)

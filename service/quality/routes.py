@@ -4,10 +4,9 @@ from datetime import date
 from typing import Annotated, Any, Literal
 
 from fastapi import APIRouter, Query, Request
-from pydantic import AwareDatetime
 
 from service.errors import Invalid, NotFound
-from service.http.bodies import Cursor, Limit, Page, decode_cursor, encode_cursor
+from service.http.bodies import Cursor, Limit, Moment, Page, decode_cursor, encode_cursor
 from service.http.sessions import Now, ReadSession, database_of
 from service.lots import queries as lots
 from service.quality.queries import listing
@@ -87,7 +86,7 @@ def get_quality(
     session: ReadSession,
     now: Now,
     by: MayLook,
-    at: Annotated[AwareDatetime | None, Query(description="Left out: now.")] = None,
+    at: Annotated[Moment | None, Query(description="Left out: now.")] = None,
 ) -> QualityOut:
     """Age, storage life used, nutrients left and exposure of a lot's worst parcel on hand."""
     found = lots.lot_by_code(session, lot, by=by)

@@ -13,7 +13,8 @@ from fastapi.routing import APIRoute
 from fastapi.security import HTTPBearer
 
 from service.database import Database
-from service.errors import NotAuthenticated
+from service.errors import Invalid, NotAuthenticated
+from service.http.bodies import storable
 from service.http.tables import as_csv, wants_csv
 from service.security.actor import Actor
 from service.security.rules import Action
@@ -54,6 +55,7 @@ class GuardedRoute(APIRoute):
             if right is not None:
                 request.state.actor = authenticate(request)
                 request.state.actor.ensure(right.action)
+            _refuse_nul(request)
             if request.method != "GET":
                 request.state.body = await request.body()
             response = await answer(request)
@@ -63,6 +65,13 @@ class GuardedRoute(APIRoute):
             return response
 
         return guarded
+
+
+def _refuse_nul(request: Request) -> None:
+    """Raise Invalid for a NUL character in the address: it is in no code and no text."""
+    for name, value in (*request.path_params.items(), *request.query_params.multi_items()):
+        if not storable(str(value)) or not storable(name):
+            raise Invalid.at(name, "contains a NUL character, which is in no code")
 
 
 def authenticate(request: Request) -> Actor:

@@ -12,7 +12,7 @@ from sqlalchemy import select as select_columns
 from sqlmodel import Session, SQLModel, col
 
 from service.database import Database, insert_ignoring
-from service.errors import Conflict, FishhouseError, Invalid, NotFound
+from service.errors import Conflict, FishhouseError, Invalid, NotAllowed, NotFound
 from service.security import audit
 from service.security.actor import Actor
 from service.security.models import IdempotencyKey
@@ -20,6 +20,7 @@ from service.security.models import IdempotencyKey
 KEPT_FOR = timedelta(days=30)
 KEPT_FOR_EVER = ("/feeds", "/given", "/pulls")
 LONGEST_KEY = 200
+_COMES_FIRST = (NotAllowed, Invalid, NotFound)  # 403, 422 and 404 before a mismatch
 
 
 class Replayed(Exception):
@@ -59,7 +60,7 @@ def request_transaction(request: Request) -> Iterator[Session]:
                 claim.keep(session, request.state.answer)
             audit.write_pending(session)
     except FishhouseError as error:
-        if claim is not None and claim.mismatched and not isinstance(error, NotFound | Invalid):
+        if claim is not None and claim.mismatched and not isinstance(error, _COMES_FIRST):
             raise claim.mismatch() from error
         raise
 
@@ -69,15 +70,21 @@ def _claim_of(request: Request) -> "_Claim | None":
     actor: Actor | None = getattr(request.state, "actor", None)
     if key is None or actor is None:
         return None
-    if not 1 <= len(key) <= LONGEST_KEY:
-        raise Invalid.at("Idempotency-Key", f"a key has 1 to {LONGEST_KEY} characters")
+    if not (1 <= len(key) <= LONGEST_KEY and key.isprintable()):
+        raise Invalid.at("Idempotency-Key", f"a key has 1 to {LONGEST_KEY} printable characters")
     return _Claim(
         user_id=actor.user_id,
         route=f"{request.method} {request.url.path}",
         key=key,
-        body_hash=hashlib.sha256(request.state.body).digest(),
+        body_hash=_digest_of(request),
         at=request.app.state.clock(),
     )
+
+
+def _digest_of(request: Request) -> bytes:
+    """Of body and query: the unit of readings stands in the query."""
+    query = hashlib.sha256(request.url.query.encode()).digest()
+    return hashlib.sha256(query + request.state.body).digest()
 
 
 @dataclass

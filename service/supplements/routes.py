@@ -3,8 +3,7 @@
 from fastapi import APIRouter
 
 from service.catalogue.rules import Basis, nutrients
-from service.http.bodies import Page
-from service.http.bodies import Number
+from service.http.bodies import Number, Page
 from service.http.sessions import Now, ReadSession, WriteSession
 from service.security.guard import (
     MayGiveSupplements,

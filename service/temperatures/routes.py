@@ -5,11 +5,10 @@ from typing import Annotated
 
 import numpy as np
 from fastapi import APIRouter, Query, Request
-from pydantic import AwareDatetime
 from sqlmodel import Session
 
 from service.errors import Invalid
-from service.http.bodies import Cursor, Limit, Page, decode_cursor, encode_cursor
+from service.http.bodies import Cursor, Limit, Moment, Page, decode_cursor, encode_cursor
 from service.http.sessions import Now, ReadSession, WriteSession
 from service.quantities import TemperatureUnit
 from service.science.exposure import HOUR_S
@@ -100,8 +99,8 @@ def temperatures(
     session: ReadSession,
     at: Now,
     by: MayLook,
-    from_at: Annotated[AwareDatetime, Query(alias="from")],
-    to_at: Annotated[AwareDatetime, Query(alias="to")],
+    from_at: Annotated[Moment, Query(alias="from")],
+    to_at: Annotated[Moment, Query(alias="to")],
     step: Annotated[int, Query(ge=FINEST_STEP_S, le=366 * 86400)] = HOUR_S,
 ) -> TemperaturesOut:
     """The series of a place by its governing probe: steps of whole hours from the rollups."""

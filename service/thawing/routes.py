@@ -6,7 +6,7 @@ from typing import Annotated, Literal
 from fastapi import APIRouter, Query
 from sqlmodel import Session
 
-from service.http.bodies import Cursor, Limit, Page, decode_cursor, encode_cursor
+from service.http.bodies import Cursor, Limit, Number, Page, decode_cursor, encode_cursor
 from service.http.sessions import Now, ReadSession, WriteSession
 from service.ledger import queries as ledger
 from service.ledger.rules import Batch
@@ -42,14 +42,14 @@ def plan(order: ThawRequestIn, session: WriteSession, at: Now, by: MayPlanThaw) 
 
 
 @requests.get("/{thaw_request}")
-def get_request(thaw_request: int, session: ReadSession, by: MayLook) -> ThawRequestOut:
+def get_request(thaw_request: Number, session: ReadSession, by: MayLook) -> ThawRequestOut:
     """A plan as it was made."""
     return planning.shown(queries.request_by_id(session, thaw_request, by=by, field="thaw_request"))
 
 
 @requests.post("/{thaw_request}/cancel")
 def cancel(
-    thaw_request: int, _nothing: CancelIn, session: WriteSession, at: Now, by: MayPlanThaw
+    thaw_request: Number, _nothing: CancelIn, session: WriteSession, at: Now, by: MayPlanThaw
 ) -> ThawRequestOut:
     """Give a plan up: its fish is available again."""
     return planning.cancel(session, thaw_request, at=at, by=by)

@@ -6,7 +6,7 @@ from typing import Self
 from pydantic import BaseModel, Field, model_validator
 
 from service.decisions import Finding
-from service.http.bodies import Body, Code, Day, Moment, Occurrence, Reason, Refusable
+from service.http.bodies import Body, Code, Day, Moment, Number, Occurrence, Reason, Refusable
 from service.quantities import MassIn, MassOut, TemperatureIn
 from service.site.rules import PlaceKind
 from service.thawing.rules import BatchState
@@ -104,8 +104,8 @@ class PullIn(Refusable):
     from_place: Code
     to_place: Code
     mass: MassIn
-    thaw_request: int | None = None
-    parcel: int | None = None
+    thaw_request: Number | None = None
+    parcel: Number | None = None
 
 
 class ThawBatchOut(BaseModel):
