@@ -5,7 +5,7 @@ from collections.abc import Sequence
 from fastapi import APIRouter
 
 from service.decisions import Decision, Finding
-from service.http.bodies import Cursor, Limit, Page, decode_cursor, encode_cursor
+from service.http.bodies import Cursor, Limit, Number, Page, decode_cursor, encode_cursor
 from service.http.sessions import Now, ReadSession, WriteSession
 from service.lots.models import Lot
 from service.lots.rules import LotStatus
@@ -46,7 +46,7 @@ def list_deliveries(
 
 
 @router.get("/{delivery}")
-def get_delivery(delivery: int, session: ReadSession, at: Now, by: MayLook) -> DeliveryOut:
+def get_delivery(delivery: Number, session: ReadSession, at: Now, by: MayLook) -> DeliveryOut:
     """One delivery as it was received, with every finding."""
     found, supplier = queries.delivery_by_id(session, delivery, by=by)
     units = sites.view(session, found.site_id, at=at).units

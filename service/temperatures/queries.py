@@ -3,8 +3,11 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from functools import lru_cache
+from typing import Any
 
 import numpy as np
+from sqlalchemy import bindparam
 from sqlalchemy import select as columns
 from sqlmodel import Session, col, func, or_, select
 
@@ -80,20 +83,11 @@ def governing_probe(session: Session, place_id: int, from_s: int, to_s: int) -> 
     Air before water before product before core; of several the warmest on
     average. One query.
     """
-    mean = func.avg(col(ProbeHour.mean_c))
-    statement = (
-        columns(Probe, mean.label("mean"))
-        .outerjoin(
-            ProbeHour,
-            (col(ProbeHour.probe_id) == col(Probe.id))
-            & (col(ProbeHour.hour_s) >= from_s - HOUR_S)
-            & (col(ProbeHour.hour_s) <= to_s),
-        )
-        .where(col(Probe.place_id) == place_id)
-        .group_by(col(Probe.id))
+    rows = session.execute(
+        _ranked_select(), {"of_place": place_id, "from_hour": from_s - HOUR_S, "to_hour": to_s}
     )
     ranked = sorted(
-        session.execute(statement),
+        rows,
         key=lambda row: (
             row.mean is None,
             MEASURES_AIR_FIRST.index(row.Probe.kind),
@@ -102,6 +96,22 @@ def governing_probe(session: Session, place_id: int, from_s: int, to_s: int) -> 
         ),
     )
     return ranked[0].Probe if ranked else None
+
+
+@lru_cache(maxsize=1)
+def _ranked_select() -> Any:
+    """The select of `governing_probe`, built once: every stay of every parcel asks it."""
+    return (
+        columns(Probe, func.avg(col(ProbeHour.mean_c)).label("mean"))
+        .outerjoin(
+            ProbeHour,
+            (col(ProbeHour.probe_id) == col(Probe.id))
+            & (col(ProbeHour.hour_s) >= bindparam("from_hour"))
+            & (col(ProbeHour.hour_s) <= bindparam("to_hour")),
+        )
+        .where(col(Probe.place_id) == bindparam("of_place"))
+        .group_by(col(Probe.id))
+    )
 
 
 def hours(session: Session, probe_id: int, from_s: int, to_s: int) -> HourSeries:

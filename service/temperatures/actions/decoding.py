@@ -6,15 +6,18 @@ bad row is gone through line by line.
 
 import csv
 import io
-from collections.abc import Iterator
+import json
+import re
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 from datetime import datetime
-from math import isfinite
+from math import inf, isfinite
 from typing import Any
 
 import msgspec
 
 from service.errors import Invalid
+from service.http.bodies import storable
 from service.quantities import TemperatureUnit, to_celsius
 
 COLUMNS = ["probe", "at", "temperature_c"]
@@ -38,8 +41,11 @@ class Decoded:
 
 
 _ROWS = msgspec.json.Decoder(list[Row])
-_ROW = msgspec.json.Decoder(Row)
-_RAW_ROWS = msgspec.json.Decoder(list[msgspec.Raw])
+# Bytes that are not UTF-8 and nesting deeper than Python's stack are no
+# DecodeError to msgspec.
+_UNREADABLE = (msgspec.DecodeError, UnicodeDecodeError, RecursionError)
+_NUMBER = re.compile(r"[+-]?\d+(\.\d*)?([eE][+-]?\d+)?", re.ASCII)
+_LONGEST_REASON = 200
 
 
 def decode(body: bytes, content_type: str, unit: TemperatureUnit) -> Decoded:
@@ -58,55 +64,69 @@ def decode(body: bytes, content_type: str, unit: TemperatureUnit) -> Decoded:
     if kind not in readers:
         raise Invalid.at("Content-Type", "send application/json, application/x-ndjson or text/csv")
     decoded = readers[kind](body)
-    _check_zones(decoded)
+    _reject(decoded, lambda row: row.at.tzinfo is not None, "at: the instant has no time zone")
+    _reject(decoded, _is_storable(decoded), "probe: contains a NUL character")
     if unit is not TemperatureUnit.C:
         for row in decoded.rows:
             row.temperature_c = to_celsius(row.temperature_c, unit)
     return decoded
 
 
-def _check_zones(decoded: Decoded) -> None:
-    if all(row.at.tzinfo is not None for row in decoded.rows):
+def _is_storable(decoded: Decoded) -> Callable[[Row], bool]:
+    unfit = {probe for probe in {row.probe for row in decoded.rows} if not storable(probe)}
+    return lambda row: row.probe not in unfit
+
+
+def _reject(decoded: Decoded, fits: Callable[[Row], bool], reason: str) -> None:
+    if all(map(fits, decoded.rows)):
         return
-    kept = [(i, r) for i, r in zip(decoded.indices, decoded.rows, strict=True) if r.at.tzinfo]
-    for index in set(decoded.indices) - {i for i, _ in kept}:
-        decoded.rejected[index] = "at: the instant has no time zone"
+    pairs = list(zip(decoded.indices, decoded.rows, strict=True))
+    decoded.rejected |= {index: reason for index, row in pairs if not fits(row)}
+    kept = [(index, row) for index, row in pairs if fits(row)]
     decoded.indices, decoded.rows = [i for i, _ in kept], [r for _, r in kept]
 
 
 def _from_json(body: bytes) -> Decoded:
     try:
         rows = _ROWS.decode(body)
-    except msgspec.DecodeError:
-        return _json_row_by_row(body)
+    except _UNREADABLE:
+        return _each(_json_items(body), _converted)
     return Decoded(list(range(len(rows))), rows)
 
 
-def _json_row_by_row(body: bytes) -> Decoded:
+def _json_items(body: bytes) -> list[Any]:
+    """The rows of a JSON list, whatever they are.
+
+    Python's own decoder: it takes NaN and Infinity, which are not JSON but which
+    loggers send, so that one such row does not lose all the others.
+    """
     try:
-        raw = _RAW_ROWS.decode(body)
-    except msgspec.DecodeError as error:
-        raise Invalid(f"this is not a JSON list of readings: {error}") from error
-    return _each(enumerate(bytes(item) for item in raw))
+        items = json.loads(body)
+    except (ValueError, RecursionError) as error:
+        raise Invalid.at("body", f"this is not a JSON list of readings: {error}") from error
+    if not isinstance(items, list):
+        raise Invalid.at("body", "this is not a JSON list of readings")
+    return items
 
 
 def _from_lines(body: bytes) -> Decoded:
+    lines = [line for line in body.splitlines() if line.strip()]
     try:
-        rows = _ROWS.decode(b"[" + b",".join(body.splitlines()) + b"]")
-        if len(rows) == len(body.splitlines()):
+        rows = _ROWS.decode(b"[" + b",".join(lines) + b"]")
+        if len(rows) == len(lines):  # else one line held several
             return Decoded(list(range(len(rows))), rows)
-    except msgspec.DecodeError:
+    except _UNREADABLE:
         pass
-    lines = (line for line in body.splitlines() if line.strip())
-    return _each(enumerate(lines))
+    return _each(lines, lambda line: _converted(json.loads(line)))
 
 
-def _each(items: Iterator[tuple[int, bytes]]) -> Decoded:
+def _each(items: Iterable[Any], read: Callable[[Any], Row]) -> Decoded:
+    """The rows that can be read one by one, and why the others cannot."""
     decoded = Decoded()
-    for index, item in items:
+    for index, item in enumerate(items):
         try:
-            row = _ROW.decode(item)
-        except msgspec.DecodeError as error:
+            row = read(item)
+        except (ValueError, RecursionError, csv.Error) as error:  # msgspec's own are ValueErrors
             decoded.rejected[index] = _plain(error)
         else:
             decoded.indices.append(index)
@@ -114,44 +134,38 @@ def _each(items: Iterator[tuple[int, bytes]]) -> Decoded:
     return decoded
 
 
+def _converted(item: Any) -> Row:
+    row = msgspec.convert(item, Row)
+    if not isfinite(row.temperature_c):
+        raise ValueError("temperature_c: not a finite number")
+    return row
+
+
 def _plain(error: Exception) -> str:
-    return str(error).replace("`", "'").replace("Object", "the row")
+    said = str(error).replace("`", "'").replace("Object", "the row")
+    return said[:_LONGEST_REASON] or "this cannot be read"
 
 
 def _from_csv(body: bytes) -> Decoded:
+    """One row a line. A line is read for itself: an open quote does not swallow those after it."""
     try:
         text = body.decode("utf-8-sig")
     except UnicodeDecodeError as error:
-        raise Invalid(f"the table is not UTF-8: byte {error.start}") from error
-    lines = csv.reader(io.StringIO(text))
-    header = [name.strip() for name in next(lines, [])]
+        raise Invalid.at("body", f"the table is not UTF-8: byte {error.start}") from error
+    lines = [line for line in io.StringIO(text, newline=None) if line.strip()]
+    header = [name.strip() for name in next(csv.reader(lines[:1]), [])]
     if header != COLUMNS:
         raise Invalid.at("header", f"the first line must be {','.join(COLUMNS)}")
-    decoded = Decoded()
-    try:
-        for index, cells in enumerate(line for line in lines if line):
-            _take_cells(decoded, index, cells)
-    except csv.Error as error:
-        raise Invalid(f"line {lines.line_num} is not CSV: {error}") from error
-    return decoded
+    return _each(lines[1:], _row_of_line)
 
 
-def _take_cells(decoded: Decoded, index: int, cells: list[str]) -> None:
+def _row_of_line(line: str) -> Row:
+    cells = next(csv.reader([line], strict=True)) if '"' in line else line.split(",")
     if len(cells) != len(COLUMNS):
-        decoded.rejected[index] = f"{len(cells)} cells instead of {len(COLUMNS)}"
-        return
-    try:
-        row = _convert(cells)
-    except (ValueError, msgspec.ValidationError) as error:
-        decoded.rejected[index] = _plain(error)
-    else:
-        decoded.indices.append(index)
-        decoded.rows.append(row)
-
-
-def _convert(cells: list[str]) -> Row:
-    temperature = float(cells[2])
-    if not isfinite(temperature):
-        raise ValueError("temperature_c: not a finite number")
+        raise ValueError(f"{len(cells)} cells instead of {len(COLUMNS)}")
+    said = cells[2].strip()
+    temperature_c = float(said) if _NUMBER.fullmatch(said) else inf
+    if not isfinite(temperature_c):
+        raise ValueError(f"temperature_c: {said!r} is not a finite number")
     at: Any = msgspec.convert(cells[1].strip(), datetime)
-    return Row(cells[0].strip(), at, temperature)
+    return Row(cells[0].strip(), at, temperature_c)

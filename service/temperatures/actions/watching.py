@@ -71,10 +71,9 @@ def _by_warmth(
     """Runs warmer than the limit for longer than the grace; a run may begin in an earlier pass."""
     assert probe.id is not None
     known = queries.open_excursion(session, probe.id, ExcursionKind.WARM)
-    earlier_s, earlier_c = queries.raw(
-        session, probe.id, int(at_s[0] - view.policy.excursion_grace_minutes * 60), int(at_s[0])
-    )
-    if known is None and earlier_s.size:
+    grace_s = int(view.policy.excursion_grace_minutes * 60)
+    if known is None:
+        earlier_s, earlier_c = _earlier(session, probe.id, int(at_s[0]), grace_s)
         at_s = np.concatenate((earlier_s, at_s))
         temperature_c = np.concatenate((earlier_c, temperature_c))
     opened = 0
@@ -82,13 +81,22 @@ def _by_warmth(
         if known is not None and run.from_s == int(at_s[0]):
             _continue(session, known, run)
             known = None
-        elif _long_enough(run, int(at_s[-1]), view.policy.excursion_grace_minutes * 60):
+        elif _long_enough(run, int(at_s[-1]), grace_s):
             opened += _open(session, probe, view, run, limit_c, at)
     if known is not None:
         known.ended_at = queries.instant(int(at_s[0]))
         session.add(known)
         session.flush()
     return opened
+
+
+def _earlier(session: Session, probe_id: int, first_s: int, grace_s: int) -> tuple[Indices, Array]:
+    """What the passes before saw of a run that was not long enough yet: it began at most one
+    grace before the last reading that they saw."""
+    last, _ = queries.neighbours(session, probe_id, first_s, first_s)
+    if last is None:
+        return queries.raw(session, probe_id, first_s, first_s)
+    return queries.raw(session, probe_id, last[0] - grace_s, first_s)
 
 
 def _long_enough(run: WarmRun, last_s: int, grace_s: float) -> bool:
