@@ -9,6 +9,7 @@ PostgreSQL: psycopg 3. Tables are made by Alembic only.
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from functools import lru_cache
 from typing import Any, cast
 
 from sqlalchemy import (
@@ -16,9 +17,11 @@ from sqlalchemy import (
     Connection,
     Engine,
     Table,
+    bindparam,
     create_engine,
     event,
     make_url,
+    select,
 )
 from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.pool import QueuePool
@@ -158,3 +161,13 @@ def upsert(dialect: str, table: Table, key: Sequence[str]) -> Any:
     statement = cast(Any, maker)(table)
     others = {c.name: statement.excluded[c.name] for c in table.columns if c.name not in key}
     return statement.on_conflict_do_update(index_elements=list(key), set_=others)
+
+
+@lru_cache(maxsize=128)
+def rows_where_in(column: Any) -> Any:
+    """The select of the rows of a table whose column is one of `:keys`.
+
+    Built once for each column: for a look-up by key, building the statement
+    costs more than running it.
+    """
+    return select(column.class_).where(column.in_(bindparam("keys", expanding=True)))

@@ -6,13 +6,15 @@ from datetime import date, datetime
 from sqlmodel import Session, col, func, select
 
 from service.animals.models import Animal, AnimalWeight, Diet, DietItem
+from service.database import rows_where_in
 from service.errors import NotFound
 from service.security.actor import Actor
 
 
 def animal_by_code(session: Session, code: str, *, by: Actor, field: str = "animal") -> Animal:
     """The animal of this code. Raises NotFound, and NotAllowed at somebody else's site."""
-    animal = session.exec(select(Animal).where(col(Animal.code) == code.upper())).one_or_none()
+    found = session.execute(rows_where_in(Animal.code), {"keys": [code.upper()]})
+    animal: Animal | None = found.scalar_one_or_none()
     if animal is None:
         raise NotFound.of("animal", code, field)
     by.ensure_site(animal.site_id)

@@ -1,7 +1,10 @@
 """Every select of the catalogue."""
 
 from collections.abc import Iterable, Sequence
+from functools import lru_cache
+from typing import Any
 
+from sqlalchemy import bindparam
 from sqlmodel import Session, col, select
 
 from service.catalogue.models import Product, Species, SupplementProduct, Supplier
@@ -23,10 +26,14 @@ def lock_species(session: Session, codes: Iterable[str]) -> None:
     holds and balances are then judged on a still picture. On SQLite the write
     transaction itself is the lock.
     """
-    statement = (
-        select(Species.code).where(col(Species.code).in_(set(codes))).order_by(col(Species.code))
-    )
-    session.exec(statement.with_for_update(key_share=True)).all()
+    session.execute(_lock_select(), {"codes": list(set(codes))}).all()
+
+
+@lru_cache(maxsize=1)
+def _lock_select() -> Any:
+    """The select of `lock_species`, built once: every stock write begins with it."""
+    chosen = select(Species.code).where(col(Species.code).in_(bindparam("codes", expanding=True)))
+    return chosen.order_by(col(Species.code)).with_for_update(key_share=True)
 
 
 def supplier_by_code(session: Session, code: str, *, field: str) -> Supplier:

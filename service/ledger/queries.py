@@ -3,13 +3,25 @@
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from functools import lru_cache
 from typing import Any
 
-from sqlalchemy import ColumnElement, Row, and_, case, func, literal, or_
+from sqlalchemy import (
+    BindParameter,
+    ColumnElement,
+    Row,
+    and_,
+    bindparam,
+    case,
+    func,
+    literal,
+    or_,
+)
 from sqlalchemy import select as columns
 from sqlalchemy.orm import aliased
 from sqlmodel import Session, col, select
 
+from service.database import rows_where_in
 from service.errors import NotFound
 from service.ledger.models import Movement, Parcel, Reservation, StockCount, ThawBatch, Transfer
 from service.ledger.rules import Account, Batch, FreezerParcel, Holding
@@ -29,7 +41,9 @@ class Stay:
     until_at: datetime
 
 
-def reserved(at: datetime, *, but_for: int | None = None) -> ColumnElement[int]:
+def reserved(
+    at: datetime | BindParameter[datetime], *, but_for: int | BindParameter[int] | None = None
+) -> ColumnElement[int]:
     """Grams of a parcel that live reservations keep, as a column of a parcel query."""
     live = [
         col(Reservation.parcel_id) == col(Parcel.id),
@@ -69,29 +83,18 @@ def holdings(
     Fish that was put back comes first, then what has been here longest. `loose`
     leaves out fish that is in a thaw batch.
     """
-    parent = aliased(Parcel)
-    came_back = and_(col(parent.thaw_batch_id).is_not(None), col(Parcel.thaw_batch_id).is_(None))
-    statement = (
-        columns(
-            col(Parcel.id),
-            col(Parcel.grams),
-            col(Parcel.cartons),
-            reserved(now, but_for=but_for).label("reserved"),
-            came_back.label("put_back"),
-        )
-        .outerjoin(parent, col(parent.id) == col(Parcel.parent_id))
-        .where(
-            col(Parcel.lot_id) == lot_id,
-            col(Parcel.place_id) == place_id,
-            col(Parcel.opened_at) <= at,
-            col(Parcel.grams) > 0,
-        )
-        .order_by(case((came_back, 0), else_=1), col(Parcel.opened_at), col(Parcel.id))
+    statement = _holdings_select(but_for is not None, parcel_id is not None, loose)
+    rows = session.execute(
+        statement,
+        {
+            "of_lot": lot_id,
+            "in_place": place_id,
+            "open_at": at,
+            "now": now,
+            "but_for": but_for,
+            "only": parcel_id,
+        },
     )
-    if parcel_id is not None:
-        statement = statement.where(col(Parcel.id) == parcel_id)
-    if loose:
-        statement = statement.where(col(Parcel.thaw_batch_id).is_(None))
     return [
         Holding(
             row.id,
@@ -100,28 +103,51 @@ def holdings(
             row.cartons,
             bool(row.put_back),
         )
-        for row in session.execute(statement)
+        for row in rows
     ]
+
+
+@lru_cache(maxsize=8)
+def _holdings_select(with_own: bool, one_parcel: bool, loose: bool) -> Any:
+    """The select of `holdings`, built once: building its alias costs more than running it."""
+    parent = aliased(Parcel)
+    came_back = and_(col(parent.thaw_batch_id).is_not(None), col(Parcel.thaw_batch_id).is_(None))
+    but_for: BindParameter[int] | None = bindparam("but_for") if with_own else None
+    statement = (
+        columns(
+            col(Parcel.id),
+            col(Parcel.grams),
+            col(Parcel.cartons),
+            reserved(bindparam("now"), but_for=but_for).label("reserved"),
+            came_back.label("put_back"),
+        )
+        .outerjoin(parent, col(parent.id) == col(Parcel.parent_id))
+        .where(
+            col(Parcel.lot_id) == bindparam("of_lot"),
+            col(Parcel.place_id) == bindparam("in_place"),
+            col(Parcel.opened_at) <= bindparam("open_at"),
+            col(Parcel.grams) > 0,
+        )
+        .order_by(case((came_back, 0), else_=1), col(Parcel.opened_at), col(Parcel.id))
+    )
+    if one_parcel:
+        statement = statement.where(col(Parcel.id) == bindparam("only"))
+    if loose:
+        statement = statement.where(col(Parcel.thaw_batch_id).is_(None))
+    return statement
 
 
 def batch_holdings(session: Session, batch_id: int, *, at: datetime) -> list[Holding]:
     """A thaw batch's parcels that were open at `at`, oldest first. One query."""
-    statement = (
-        select(Parcel)
-        .where(
-            col(Parcel.thaw_batch_id) == batch_id,
-            col(Parcel.opened_at) <= at,
-            col(Parcel.grams) > 0,
-        )
-        .order_by(col(Parcel.opened_at), col(Parcel.id))
-    )
-    return [Holding(p.id or 0, p.grams, p.grams, None) for p in session.exec(statement)]
+    there = [p for p in batch_parcels(session, [batch_id]) if p.opened_at <= at and p.grams > 0]
+    there.sort(key=lambda p: (p.opened_at, p.id or 0))
+    return [Holding(p.id or 0, p.grams, p.grams, None) for p in there]
 
 
 def parcels_by_id(session: Session, ids: Sequence[int]) -> dict[int, Parcel]:
     """The parcels of these ids. One query; the species lock is already held."""
-    statement = select(Parcel).where(col(Parcel.id).in_(set(ids)))
-    return {p.id: p for p in session.exec(statement) if p.id is not None}
+    found = session.execute(rows_where_in(Parcel.id), {"keys": list(set(ids))}).scalars()
+    return {p.id: p for p in found if p.id is not None}
 
 
 def _freezer_select(site_id: int, now: datetime, but_for: int | None) -> Any:
@@ -360,8 +386,8 @@ def lot_parcels(session: Session, lot_id: int) -> Sequence[Parcel]:
 
 def batch_by_code(session: Session, code: str, *, by: Actor, field: str) -> Batch:
     """The thaw batch of this code. Raises NotFound, and NotAllowed at somebody else's site."""
-    statement = select(ThawBatch).where(col(ThawBatch.code) == code.upper())
-    batch = session.exec(statement).one_or_none()
+    found = session.execute(rows_where_in(ThawBatch.code), {"keys": [code.upper()]})
+    batch: ThawBatch | None = found.scalar_one_or_none()
     if batch is None:
         raise NotFound.of("thaw batch", code, field)
     by.ensure_site(batch.site_id)
@@ -401,30 +427,35 @@ def parcel_is(session: Session, parcel_id: int, lot_id: int, place_id: int) -> b
 
 def batch_parcels(session: Session, batch_ids: Sequence[int]) -> Sequence[Parcel]:
     """All parcels of these thaw batches, empty ones too, by id. One query."""
-    statement = (
-        select(Parcel).where(col(Parcel.thaw_batch_id).in_(set(batch_ids))).order_by(col(Parcel.id))
-    )
-    return session.exec(statement).all()
+    statement = rows_where_in(Parcel.thaw_batch_id)
+    found = session.execute(statement, {"keys": list(set(batch_ids))}).scalars()
+    return sorted(found, key=lambda p: p.id or 0)
 
 
 def pulled_grams(session: Session, batch_ids: Sequence[int]) -> dict[int, int]:
     """Grams that were pulled into each of these batches and not taken back. One query."""
+    rows = session.execute(_pulled_select(), {"batches": list(set(batch_ids))})
+    return {batch: int(grams) for batch, grams in rows}
+
+
+@lru_cache(maxsize=1)
+def _pulled_select() -> Any:
+    """The select of `pulled_grams`, built once: building its aliases costs more than running it."""
     undo, source = aliased(Movement), aliased(Parcel)
-    statement = (
+    return (
         columns(col(Parcel.thaw_batch_id), func.sum(col(Transfer.grams)))
         .join(Transfer, col(Transfer.to_parcel_id) == col(Parcel.id))
         .join(Movement, col(Movement.id) == col(Transfer.movement_id))
         .outerjoin(undo, col(undo.reverses_id) == col(Movement.id))
         .outerjoin(source, col(source.id) == col(Transfer.from_parcel_id))
         .where(
-            col(Parcel.thaw_batch_id).in_(set(batch_ids)),
+            col(Parcel.thaw_batch_id).in_(bindparam("batches", expanding=True)),
             col(undo.id).is_(None),
             col(Movement.kind) == "pulled",
             or_(col(source.thaw_batch_id).is_(None), col(source.id).is_(None)),
         )
         .group_by(col(Parcel.thaw_batch_id))
     )
-    return {batch: int(grams) for batch, grams in session.execute(statement)}
 
 
 def account_totals(session: Session) -> dict[Account, int]:

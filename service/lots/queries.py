@@ -6,6 +6,7 @@ from datetime import date
 from sqlmodel import Session, col, select
 
 from service.catalogue.rules import species_facts
+from service.database import rows_where_in
 from service.errors import NotFound
 from service.lots.models import Assay, AssayValue, Hold, Lot
 from service.lots.rules import LotFacts
@@ -14,7 +15,8 @@ from service.security.actor import Actor
 
 def lot_by_code(session: Session, code: str, *, by: Actor, field: str = "lot") -> Lot:
     """The lot of this code. Raises NotFound, and NotAllowed at somebody else's site."""
-    lot = session.exec(select(Lot).where(col(Lot.code) == code.upper())).one_or_none()
+    found = session.execute(rows_where_in(Lot.code), {"keys": [code.upper()]})
+    lot: Lot | None = found.scalar_one_or_none()
     if lot is None:
         raise NotFound.of("lot", code, field)
     by.ensure_site(lot.site_id)
@@ -23,16 +25,14 @@ def lot_by_code(session: Session, code: str, *, by: Actor, field: str = "lot") -
 
 def lots_by_id(session: Session, ids: Sequence[int]) -> dict[int, Lot]:
     """The lots of these ids. One query."""
-    found = session.exec(select(Lot).where(col(Lot.id).in_(set(ids)))).all()
+    found = session.execute(rows_where_in(Lot.id), {"keys": list(set(ids))}).scalars()
     return {lot.id: lot for lot in found if lot.id is not None}
 
 
 def held_ids(session: Session, ids: Sequence[int]) -> frozenset[int]:
     """Which of these lots have an open hold. One query."""
-    statement = select(Hold.lot_id).where(
-        col(Hold.lot_id).in_(set(ids)), col(Hold.released_at).is_(None)
-    )
-    return frozenset(session.exec(statement).all())
+    holds_of = session.execute(rows_where_in(Hold.lot_id), {"keys": list(set(ids))}).scalars()
+    return frozenset(hold.lot_id for hold in holds_of if hold.released_at is None)
 
 
 def facts(session: Session, lots: Sequence[Lot]) -> dict[int, LotFacts]:

@@ -3,11 +3,14 @@
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
+from functools import lru_cache
 from typing import Any
 from zoneinfo import ZoneInfo
 
+from sqlalchemy import bindparam
 from sqlmodel import Session, col, select
 
+from service.database import rows_where_in
 from service.errors import Invalid, NotFound
 from service.quantities import MassUnit, TemperatureUnit, Units
 from service.security.actor import Actor
@@ -87,12 +90,24 @@ def view_of(session: Session, site: Site, *, at: datetime) -> SiteView:
 
 def policy_version(session: Session, site_id: int, *, at: datetime) -> PolicyVersion | None:
     """The policy version in force at an instant; None while the defaults are."""
-    return session.exec(
+    found: PolicyVersion | None = session.execute(
+        _policy_select(), {"of_site": site_id, "in_force_at": at}
+    ).scalar_one_or_none()
+    return found
+
+
+@lru_cache(maxsize=1)
+def _policy_select() -> Any:
+    """The select of `policy_version`, built once: every write asks it."""
+    return (
         select(PolicyVersion)
-        .where(col(PolicyVersion.site_id) == site_id, col(PolicyVersion.from_at) <= at)
+        .where(
+            col(PolicyVersion.site_id) == bindparam("of_site"),
+            col(PolicyVersion.from_at) <= bindparam("in_force_at"),
+        )
         .order_by(col(PolicyVersion.version).desc())
         .limit(1)
-    ).first()
+    )
 
 
 def policy_from(version: PolicyVersion | None) -> Policy:
@@ -107,7 +122,8 @@ def policy_with(document: Mapping[str, Any]) -> Policy:
 
 def place_by_code(session: Session, code: str, *, by: Actor, field: str) -> Place:
     """The place of this code. Raises NotFound, and NotAllowed at somebody else's site."""
-    place = session.exec(select(Place).where(col(Place.code) == code.upper())).one_or_none()
+    found = session.execute(rows_where_in(Place.code), {"keys": [code.upper()]})
+    place: Place | None = found.scalar_one_or_none()
     if place is None:
         raise NotFound.of("place", code, field)
     by.ensure_site(place.site_id)
@@ -122,7 +138,7 @@ def places(session: Session, *, by: Actor) -> list[Place]:
 
 def places_by_id(session: Session, ids: Sequence[int]) -> dict[int, Place]:
     """The places of these ids. One query."""
-    found = session.exec(select(Place).where(col(Place.id).in_(set(ids)))).all()
+    found = session.execute(rows_where_in(Place.id), {"keys": list(set(ids))}).scalars()
     return {place.id: place for place in found if place.id is not None}
 
 

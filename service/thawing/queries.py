@@ -4,8 +4,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
-from sqlmodel import Session, col, func, select
+from sqlmodel import Session
 
+from service.database import rows_where_in
 from service.errors import NotFound
 from service.ledger import queries as ledger
 from service.ledger.models import Parcel
@@ -65,12 +66,15 @@ def request_by_id(session: Session, number: int, *, by: Actor, field: str) -> Th
 
 def thawed_at(session: Session, batch_ids: Sequence[int], *, at: datetime) -> dict[int, datetime]:
     """When these batches were first found thawed, as far as known at an instant. One query."""
-    statement = (
-        select(ThawedMark.thaw_batch_id, func.min(ThawedMark.thawed_at))
-        .where(col(ThawedMark.thaw_batch_id).in_(set(batch_ids)), col(ThawedMark.thawed_at) <= at)
-        .group_by(col(ThawedMark.thaw_batch_id))
-    )
-    return dict(session.exec(statement).all())
+    marks = session.execute(
+        rows_where_in(ThawedMark.thaw_batch_id), {"keys": list(set(batch_ids))}
+    ).scalars()
+    earliest: dict[int, datetime] = {}
+    for mark in marks:
+        if mark.thawed_at <= at:
+            known = earliest.get(mark.thaw_batch_id, mark.thawed_at)
+            earliest[mark.thaw_batch_id] = min(known, mark.thawed_at)
+    return earliest
 
 
 def batch_views(

@@ -2,7 +2,7 @@
 
 from datetime import UTC, datetime, time
 
-from sqlmodel import Session
+from sqlmodel import Session, col, select
 
 from service.catalogue.rules import (
     Thiaminase,
@@ -102,7 +102,10 @@ class LotQuality:
 
     def _batch_codes(self) -> dict[int, str]:
         ids = {p.thaw_batch_id for p in self.on_hand() if p.thaw_batch_id is not None}
-        return {i: self._session.get_one(ThawBatch, i).code for i in ids}
+        if not ids:
+            return {}
+        found = self._session.exec(select(ThawBatch).where(col(ThawBatch.id).in_(ids)))
+        return {batch.id: batch.code for batch in found if batch.id is not None}
 
     def nutrients_left(self, parcel: Parcel) -> list[NutrientLeft]:
         """What is left in a parcel: newest assay, else species default, with its loss."""
