@@ -96,10 +96,15 @@ class Kitchen:
     address: str
     folder: Path
     clock: SetClock = field(default_factory=SetClock)
+    settings: dict[str, Any] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         self.app = create_app(
-            Settings(database_url=self.address, data_dir=self.folder, run_watch=False),
+            Settings(
+                database_url=self.address,
+                data_dir=self.folder,
+                **{"run_watch": False} | self.settings,
+            ),
             clock=self.clock,
         )
         self._tokens: dict[str, str] = {}

@@ -9,7 +9,7 @@ from service.animals.models import Animal, AnimalWeight, Diet, DietItem
 from service.animals.schemas import AnimalIn, DietIn, WeightIn
 from service.catalogue.queries import species_by_code
 from service.errors import Conflict, Invalid
-from service.http.bodies import instant_of
+from service.http.bodies import instant_of, refuse_future
 from service.security import audit
 from service.security.actor import Actor
 from service.site import queries as sites
@@ -42,6 +42,7 @@ def weigh(
     session: Session, code: str, weighing: WeightIn, *, at: datetime, by: Actor
 ) -> AnimalWeight:
     """A weighing of an animal. Raises NotFound, Invalid for an instant to come."""
+    refuse_future(weighing.occurred_at, now=at)
     animal = queries.animal_by_code(session, code, by=by)
     view = sites.view(session, animal.site_id, at=at)
     assert animal.id is not None

@@ -13,7 +13,7 @@ from service.decisions import Decision, Finding, decide
 from service.errors import Conflict
 from service.feeding.models import Feed, FeedItem
 from service.feeding.schemas import FeedIn, FeedItemIn
-from service.http.bodies import instant_of
+from service.http.bodies import instant_of, refuse_future
 from service.ledger import queries as ledger
 from service.ledger.actions.posting import Event, post
 from service.ledger.actions.taking import spending, stock_findings
@@ -52,6 +52,7 @@ def feed(session: Session, order: FeedIn, *, at: datetime, by: Actor) -> Fed:
     Raises RuleRefused listing every finding: holds, clocks run out, too warm
     for too long, more than the batch holds.
     """
+    refuse_future(order.occurred_at, now=at)
     animal = animals.animal_by_code(session, order.animal, by=by)
     found = [
         ledger.batch_by_code(session, item.thaw_batch, by=by, field=f"items.{number}.thaw_batch")

@@ -1,7 +1,7 @@
 """Receiving a delivery: every lot is stored, whatever is found; a blocking finding holds it."""
 
 from dataclasses import dataclass
-from datetime import date, datetime
+from datetime import UTC, date, datetime, timedelta
 
 from sqlmodel import Session
 
@@ -10,7 +10,7 @@ from service.catalogue.models import Product, Supplier
 from service.catalogue.rules import Form
 from service.decisions import Decision, Finding
 from service.errors import Conflict, Invalid
-from service.http.bodies import instant_of
+from service.http.bodies import instant_of, refuse_future
 from service.ledger.actions import stock
 from service.lots import actions as lot_actions
 from service.lots import queries as lots
@@ -23,6 +23,8 @@ from service.security.actor import Actor
 from service.site import queries as sites
 from service.site.models import Place
 from service.site.queries import SiteView
+
+FURTHEST_ZONE = timedelta(hours=14)  # ahead of UTC: no calendar shows a later day
 
 
 @dataclass(frozen=True)
@@ -50,6 +52,7 @@ def receive(
     Raises Invalid naming the line for impossible dates or masses, NotFound for
     unknown codes, Conflict for places of several sites.
     """
+    _check_what_needs_no_site(delivery, at)
     supplier = catalogue.supplier_by_code(session, delivery.supplier, field="supplier")
     named = [_named(session, line, f"lots.{i}", by) for i, line in enumerate(delivery.lots)]
     view = sites.view(session, _only_site(named), at=at)
@@ -90,6 +93,16 @@ def _only_site(named: list[_Named]) -> int:
     return found.pop()
 
 
+def _check_what_needs_no_site(delivery: DeliveryIn, at: datetime) -> None:
+    """What is impossible in any zone is told before anything is looked up."""
+    refuse_future(delivery.arrived_at, now=at, field="arrived_at")
+    latest = ((delivery.arrived_at or at).astimezone(UTC) + FURTHEST_ZONE).date()
+    for number, line in enumerate(delivery.lots):
+        _check_dates(line, latest, f"lots.{number}")
+        if line.mass is None and line.cartons is None:
+            raise Invalid.at(f"lots.{number}.mass", "give a mass, or cartons")
+
+
 def _arrival(delivery: DeliveryIn, view: SiteView, at: datetime) -> datetime:
     try:
         return instant_of(delivery.arrived_at, now=at, skew=view.policy.skew)
@@ -113,8 +126,6 @@ def _check_dates(line: LotIn, arrived_on: date, field: str) -> None:
 
 def _grams(line: LotIn, product: Product, field: str) -> tuple[int, int | None]:
     """Grams received, and cartons where the ledger counts them: blocks."""
-    if line.mass is None and line.cartons is None:
-        raise Invalid.at(f"{field}.mass", "give a mass, or cartons")
     grams = line.mass.grams if line.mass else (line.cartons or 0) * product.carton_g
     if grams > 10**9:
         raise Invalid.at(f"{field}.cartons", "is more than 1000 t")

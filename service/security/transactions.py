@@ -106,7 +106,9 @@ class _Claim:
             "body_hash": self.body_hash,
             "created_at": self.at,
         }
-        if connection.execute(insert_ignoring(connection.dialect.name, table), row).rowcount:
+        # RETURNING, not rowcount: psycopg gives -1 for an INSERT.
+        insert = insert_ignoring(connection.dialect.name, table).returning(table.c.key)
+        if connection.execute(insert, row).first() is not None:
             return
         kept = connection.execute(
             select_columns(

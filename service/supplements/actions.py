@@ -13,7 +13,7 @@ from service.catalogue.queries import supplement_products
 from service.catalogue.rules import in_service_unit, nutrients
 from service.decisions import Finding, decide
 from service.errors import Conflict, Invalid
-from service.http.bodies import instant_of
+from service.http.bodies import instant_of, refuse_future
 from service.science.dosing import Dose, Need, Offer, choose_pieces
 from service.security import audit
 from service.security.actor import Actor
@@ -294,6 +294,7 @@ def give(
 
     Raises RuleRefused: not signed, given already, over a limit.
     """
+    refuse_future(order.occurred_at, now=at)
     stored = queries.plan_by_id(session, number, by=by, lock=True)
     view = sites.view(session, stored.site_id, at=at)
     occurred_at = instant_of(order.occurred_at, now=at, skew=view.policy.skew)

@@ -8,7 +8,7 @@ from sqlmodel import Session
 from service.catalogue.queries import lock_species
 from service.decisions import Finding, decide
 from service.errors import Conflict, Invalid
-from service.http.bodies import instant_of
+from service.http.bodies import instant_of, refuse_future
 from service.ledger import queries
 from service.ledger.actions.posting import Event, Leg, difference_legs, open_children, post
 from service.ledger.actions.taking import stock_findings, takes_of
@@ -53,6 +53,7 @@ def move(
     Raises RuleRefused: thawing fish never returns to a freezer by a move, and
     more than what is there cannot be taken.
     """
+    refuse_future(order.occurred_at, now=at)
     lot = lots.lot_by_code(session, order.lot, by=by)
     origin = sites.place_by_code(session, order.from_place, by=by, field="from_place")
     target = sites.place_by_code(session, order.to_place, by=by, field="to_place")
@@ -144,6 +145,7 @@ def _refreezing(lot: Lot, origin: Place, target: Place) -> list[Finding]:
 
 def count(session: Session, order: CountIn, *, at: datetime, by: Actor) -> tuple[Movement, int]:
     """Bring the books to what somebody counted. Returns the movement and the difference."""
+    refuse_future(order.occurred_at, now=at)
     lot = lots.lot_by_code(session, order.lot, by=by)
     place = sites.place_by_code(session, order.place, by=by, field="place")
     assert lot.id is not None and place.id is not None

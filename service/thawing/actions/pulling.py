@@ -9,7 +9,7 @@ from sqlmodel import Session
 from service.catalogue.queries import lock_species
 from service.decisions import Finding, decide
 from service.errors import Conflict, Invalid, NotFound
-from service.http.bodies import instant_of
+from service.http.bodies import instant_of, refuse_future
 from service.ledger import queries as ledger
 from service.ledger.actions import reserving
 from service.ledger.actions.posting import Event, open_batch, open_children, post
@@ -58,6 +58,7 @@ def pull(session: Session, order: PullIn, *, at: datetime, by: Actor) -> Pulled:
     Raises RuleRefused listing every finding: holds, age, an older lot that is
     available, too little stock.
     """
+    refuse_future(order.occurred_at, now=at)
     named = _named(session, order, by)
     lock_species(session, [named.lot.species_code])
     skew = sites.view(session, named.lot.site_id, at=at).policy.skew

@@ -8,7 +8,7 @@ from sqlmodel import Session
 from service.catalogue.queries import lock_species
 from service.decisions import Finding, decide
 from service.errors import Invalid
-from service.http.bodies import Refusable, instant_of
+from service.http.bodies import Refusable, instant_of, refuse_future
 from service.ledger import queries as ledger
 from service.ledger.actions.posting import Event, Leg, open_children, post
 from service.ledger.actions.taking import spending, stock_findings, takes_of
@@ -28,6 +28,7 @@ from service.thawing.schemas import DiscardIn, PutBackIn, ThawedIn
 
 def mark_thawed(session: Session, code: str, mark: ThawedIn, *, at: datetime, by: Actor) -> Batch:
     """Somebody found the batch fully thawed. Of several marks the earliest counts."""
+    refuse_future(mark.occurred_at, now=at)
     batch = ledger.batch_by_code(session, code, by=by, field="thaw_batch")
     view = sites.view(session, batch.site_id, at=at)
     thawed_at = instant_of(mark.occurred_at, now=at, skew=view.policy.skew)
@@ -133,6 +134,7 @@ def put_back(
 def _locked(
     session: Session, code: str, order: Refusable, at: datetime, by: Actor
 ) -> tuple[Batch, Lot, SiteView, datetime]:
+    refuse_future(order.occurred_at, now=at)
     batch = ledger.batch_by_code(session, code, by=by, field="thaw_batch")
     lot = session.get_one(Lot, batch.lot_id)
     lock_species(session, [lot.species_code])
