@@ -55,7 +55,11 @@ def record_assay(
 ) -> AssayOut:
     """A laboratory's results of one sample of a lot."""
     stored = actions.record_assay(session, lot, assay, at=at, by=by)
-    values = session.exec(select(AssayValue).where(col(AssayValue.assay_id) == stored.id)).all()
+    values = session.exec(
+        select(AssayValue)
+        .where(col(AssayValue.assay_id) == stored.id)
+        .order_by(col(AssayValue.nutrient))
+    ).all()
     return AssayOut(
         id=stored.id or 0,
         lot=queries.lot_by_code(session, lot, by=by).code,
