@@ -1,0 +1,215 @@
+"""Which fish for whom: oldest first, mixes of species, and what to order.
+
+Linear programs are solved by HiGHS through SciPy, imported where used.
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from math import ceil, floor
+
+import numpy as np
+
+SHORTAGE_COST = 25.0  # of a kilogram that is not there, against a price of about one
+
+
+@dataclass(frozen=True)
+class Stock:
+    """A lot in the order of use: what is available, and its carton where only whole ones go."""
+
+    lot: str
+    species: str
+    available: float
+    carton: float | None = None
+
+
+@dataclass(frozen=True)
+class Request:
+    """What somebody needs: from which species, within which shares, how pressing."""
+
+    name: str
+    amount: float
+    allowed: Mapping[str, tuple[float, float]]
+    weight: float = 1.0
+
+
+@dataclass(frozen=True)
+class Taken:
+    """What a request gets from a lot."""
+
+    request: str
+    lot: str
+    amount: float
+
+
+@dataclass(frozen=True)
+class Allocation:
+    """Takes in the order of use, what is short by request, and what opened cartons leave over."""
+
+    takes: tuple[Taken, ...]
+    shortages: Mapping[str, float]
+    surplus: Mapping[str, float] = field(default_factory=dict)
+
+
+def pour(stock: Sequence[Stock], requests: Sequence[tuple[str, float]]) -> Allocation:
+    """Lots of one species in order over requests in order: oldest first by construction.
+
+    Parameters
+    ----------
+    stock : lots of one species in the order of use; with a carton only whole
+        cartons leave, rounded up over all requests together.
+    requests : (name, amount) in the order of feeding.
+
+    Returns
+    -------
+    Allocation. Never more than is there; a later lot only when the earlier is
+    used up.
+
+    Raises
+    ------
+    ValueError
+        For a negative amount.
+
+    Source
+    ------
+    Water filling; science reference 11.1, stage 2.
+
+    Check
+    -----
+    >>> a = pour([Stock("A", "HER", 30), Stock("B", "HER", 50)], [("1", 20), ("2", 45)])
+    >>> [(t.request, t.lot, t.amount) for t in a.takes]
+    [('1', 'A', 20), ('2', 'A', 10), ('2', 'B', 35)]
+    """
+    if any(s.available < 0 for s in stock) or any(amount < 0 for _, amount in requests):
+        raise ValueError("amounts must not be negative")
+    left = [_usable(s) for s in stock]
+    takes: list[Taken] = []
+    shortages: dict[str, float] = {}
+    used = [0.0] * len(stock)
+    for name, amount in requests:
+        missing = amount
+        for place, lot in enumerate(stock):
+            got = min(missing, left[place])
+            if got > 0:
+                takes.append(Taken(name, lot.lot, got))
+                left[place] -= got
+                used[place] += got
+                missing -= got
+        if missing > 1e-9:
+            shortages[name] = missing
+    surplus = {
+        s.lot: ceil(u / s.carton - 1e-9) * s.carton - u
+        for s, u in zip(stock, used, strict=True)
+        if s.carton and u > 0
+    }
+    return Allocation(tuple(takes), shortages, {k: v for k, v in surplus.items() if v > 1e-9})
+
+
+def _usable(stock: Stock) -> float:
+    if stock.carton is None:
+        return stock.available
+    return floor(stock.available / stock.carton + 1e-9) * stock.carton
+
+
+def allocate(
+    stock: Sequence[Stock],
+    requests: Sequence[Request],
+    *,
+    energy_per_kg: Mapping[str, float] | None = None,
+) -> Allocation:
+    """Requests that may take several species: shares by a linear program, lots by pouring.
+
+    Parameters
+    ----------
+    stock : lots, each species in its order of use.
+    requests : in the order of feeding; `allowed` gives each species' least and
+        largest share of the request.
+    energy_per_kg : per species, where requests are in energy; None: in kilograms.
+
+    Returns
+    -------
+    Allocation, takes in kilograms, shortages in the requests' unit. The weighted
+    shortage is the least possible; the order within a species is never broken.
+
+    Raises
+    ------
+    ValueError
+        For negative amounts or shares that cannot hold.
+
+    Notes
+    -----
+    Stage 1 a linear program over request × species; stage 2 `pour`. Cost: 100
+    lots, 60 requests, 8 species about 5 ms.
+
+    Source
+    ------
+    Science reference 11.1.
+    """
+    from scipy.optimize import linprog  # noqa: PLC0415 - where used: 40 MB
+
+    species = sorted({s.species for s in stock} | {k for r in requests for k in r.allowed})
+    energy = {k: (energy_per_kg or {}).get(k, 1.0) for k in species}
+    pairs = [(i, k) for i, r in enumerate(requests) for k in species if k in r.allowed]
+    count = len(pairs) + len(requests)
+    cost = np.zeros(count)
+    cost[: len(pairs)] = 1e-6
+    for i, request in enumerate(requests):
+        low = sum(bounds[0] for bounds in request.allowed.values())
+        if request.amount < 0 or request.weight <= 0 or low > 1 + 1e-9:
+            raise ValueError(f"request {request.name}: amount, weight or shares cannot hold")
+        cost[len(pairs) + i] = request.weight
+    equal = np.zeros((len(requests), count))
+    above = np.zeros((len(species) + len(pairs), count))
+    bounds: list[tuple[float, float | None]] = []
+    for column, (i, kind) in enumerate(pairs):
+        equal[i, column] = 1.0
+        above[species.index(kind), column] = 1.0
+        least, most = requests[i].allowed[kind]
+        # At least its share of what is not short: y >= least · (amount - shortage).
+        above[len(species) + column, column] = -1.0
+        above[len(species) + column, len(pairs) + i] = -least
+        bounds.append((0.0, most * requests[i].amount))
+    equal[:, len(pairs) :] = np.eye(len(requests))
+    bounds += [(0.0, None)] * len(requests)
+    room = [energy[k] * sum(_usable(s) for s in stock if s.species == k) for k in species]
+    room += [-requests[i].allowed[k][0] * requests[i].amount for i, k in pairs]
+    found = linprog(
+        cost,
+        A_ub=above,
+        b_ub=room,
+        A_eq=equal,
+        b_eq=[r.amount for r in requests],
+        bounds=bounds,
+        method="highs",
+    )
+    if not found.success:
+        raise ValueError("the requests cannot be met as they stand")
+    takes: list[Taken] = []
+    surplus: dict[str, float] = {}
+    for kind in species:
+        wanted = [
+            (requests[i].name, float(found.x[c]) / energy[kind])
+            for c, (i, k) in enumerate(pairs)
+            if k == kind and found.x[c] > 1e-9
+        ]
+        poured = pour([s for s in stock if s.species == kind], wanted)
+        takes += poured.takes
+        surplus |= poured.surplus
+    short = {
+        r.name: float(found.x[len(pairs) + i])
+        for i, r in enumerate(requests)
+        if found.x[len(pairs) + i] > 1e-6
+    }
+    return Allocation(tuple(takes), short, surplus)
+
+
+def most_to_order_kg(
+    daily_use_kg: float, limit_d: float, age_at_delivery_d: float, lag_d: float
+) -> float:
+    """The most to order so that nothing passes its age limit before it is used.
+
+    >>> most_to_order_kg(40, 180, 60, 20)
+    4000
+    """
+    if min(daily_use_kg, limit_d, age_at_delivery_d, lag_d) < 0:
+        raise ValueError("amounts and days must not be negative")
+    return max(0, daily_use_kg * (limit_d - age_at_delivery_d - lag_d))

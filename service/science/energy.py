@@ -1,0 +1,90 @@
+"""Energy of fish and energy needs of animals."""
+
+from collections.abc import Mapping
+
+KJ_PER_KCAL = 4.184
+# kcal/g: the fish factors of the USDA food description file [read]; carbohydrate
+# matters in squid only. Conservative: 4 and 9 (Ridgway et al. [read]).
+PROTEIN_KCAL_G, FAT_KCAL_G, CARBOHYDRATE_KCAL_G = 4.27, 9.02, 4.11
+# kJ/g, heat of combustion [memory, high].
+GROSS_PROTEIN_KJ_G, GROSS_FAT_KJ_G, GROSS_CARBOHYDRATE_KJ_G = 23.64, 39.54, 17.15
+KLEIBER_KCAL = 70.0
+
+
+def metabolisable_kcal_per_100g(
+    protein_g: float, fat_g: float, carbohydrate_g: float = 0.0
+) -> float:
+    """Metabolisable energy of fish as fed, from g/100 g of its proximates.
+
+    Raises ValueError for negative amounts. Leaves out digestion by the species
+    that eats it.
+
+    >>> round(metabolisable_kcal_per_100g(17.96, 9.04), 2)
+    158.23
+    """
+    _not_negative(protein_g, fat_g, carbohydrate_g)
+    return PROTEIN_KCAL_G * protein_g + FAT_KCAL_G * fat_g + CARBOHYDRATE_KCAL_G * carbohydrate_g
+
+
+def gross_kj_per_100g(protein_g: float, fat_g: float, carbohydrate_g: float = 0.0) -> float:
+    """Heat of combustion of fish as fed, from g/100 g of its proximates.
+
+    >>> round(gross_kj_per_100g(17.96, 9.04), 2)
+    782.02
+    """
+    _not_negative(protein_g, fat_g, carbohydrate_g)
+    return (
+        GROSS_PROTEIN_KJ_G * protein_g
+        + GROSS_FAT_KJ_G * fat_g
+        + GROSS_CARBOHYDRATE_KJ_G * carbohydrate_g
+    )
+
+
+def _not_negative(*amounts: float) -> None:
+    if any(not amount >= 0 for amount in amounts):
+        raise ValueError("protein, fat and carbohydrate must be 0 or more")
+
+
+def basal_kcal_per_day(body_mass_kg: float) -> float:
+    """Kleiber's basal rate, 70 M^0.75 kcal/day [read].
+
+    Raises ValueError for a mass that is not more than zero.
+
+    >>> round(basal_kcal_per_day(200), 2)
+    3722.81
+    """
+    if not body_mass_kg > 0:
+        raise ValueError("body_mass_kg must be more than zero")
+    return float(KLEIBER_KCAL * body_mass_kg**0.75)
+
+
+def food_kg_per_day(
+    energy_kcal: float, shares: Mapping[str, float], kcal_per_kg: Mapping[str, float]
+) -> float:
+    """Kilograms a day of a mixture of fish that carry an amount of energy.
+
+    shares : mass share of each species, summing to 1.
+
+    Raises ValueError if shares do not sum to 1 or an energy is missing or not
+    more than zero.
+
+    >>> need = 2.5 * basal_kcal_per_day(150)
+    >>> round(food_kg_per_day(need, {"HER": 1.0}, {"HER": 1582 * 0.88}), 3)
+    5.388
+    """
+    if abs(sum(shares.values()) - 1) > 1e-9:
+        raise ValueError("shares must sum to 1")
+    if any(not kcal_per_kg.get(species, 0) > 0 for species in shares):
+        raise ValueError("kcal_per_kg must be more than zero for each species")
+    return energy_kcal / sum(share * kcal_per_kg[s] for s, share in shares.items())
+
+
+def equal_energy_kg(mass_kg: float, kcal_per_kg: float, other_kcal_per_kg: float) -> float:
+    """Kilograms of another fish with the same energy.
+
+    >>> round(equal_energy_kg(8.3, 1445, 857), 1)
+    14.0
+    """
+    if not (kcal_per_kg > 0 and other_kcal_per_kg > 0):
+        raise ValueError("energies must be more than zero")
+    return mass_kg * kcal_per_kg / other_kcal_per_kg

@@ -1,0 +1,246 @@
+"""One-dimensional heat flow in freezing and thawing fish: tables and the explicit kernel.
+
+Enthalpy method in Kirchhoff form: enthalpy per volume is what is stored in each
+cell, temperature and the conductivity integral are looked up from it, so the
+latent heat needs no special case and energy is conserved to rounding. The kernel
+is compiled where numba is installed and runs through NumPy otherwise, with the
+same arithmetic.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import Any, cast
+
+import numpy as np
+
+from service.science.arrays import Array
+from service.science.properties import (
+    THAWED_AT_C,
+    Composition,
+    conductivity_w_mk,
+    density_kg_m3,
+    enthalpy_kj_kg,
+)
+
+LOWEST_C, HIGHEST_C = -45.0, 45.0
+TEMPERATURE_POINTS = 9001
+ENTHALPY_POINTS = 20001
+CELLS = 10  # of a half thickness: at most 0.16 % off 60 cells in 2 000 random cases
+STEP_SHARE = 0.9  # of the largest stable step
+SLAB, CYLINDER, SPHERE = 0, 1, 2
+
+
+@dataclass(frozen=True)
+class HeatTables:
+    """A food's enthalpy per volume, temperature, conductivity and its integral, on even grids.
+
+    enthalpy_j_m3 and k_at : shape (9001,), over -45 to 45 °C. temperature_c,
+    k_w_mk and kirchhoff_w_m : shape (20001,), over the enthalpies between.
+    """
+
+    enthalpy_j_m3: Array
+    k_at: Array
+    temperature_c: Array
+    k_w_mk: Array
+    kirchhoff_w_m: Array
+    enthalpy_step: float
+    largest_diffusivity_m2_s: float
+    k_thawed: float
+    k_frozen: float
+
+
+@lru_cache(maxsize=64)
+def heat_tables(food: Composition, packing: float = 1.0) -> HeatTables:
+    """The tables of a food, built once: about 0.15 s.
+
+    packing : net mass over the volume of the block, divided by the fish's own
+    density; 1 for a solid block, 0.5 to 1.
+
+    Raises ValueError for a packing outside 0.3 to 1.
+    """
+    if not 0.3 <= packing <= 1.0:
+        raise ValueError("packing must lie between 0.3 and 1")
+    at = np.linspace(LOWEST_C, HIGHEST_C, TEMPERATURE_POINTS)
+    density = float(density_kg_m3(food, THAWED_AT_C)) * packing
+    enthalpy = 1000.0 * density * enthalpy_kj_kg(food, at)
+    k_at = conductivity_w_mk(food, at)
+    even = np.linspace(enthalpy[0], enthalpy[-1], ENTHALPY_POINTS)
+    temperature = np.interp(even, enthalpy, at)
+    fine = np.linspace(LOWEST_C, HIGHEST_C, 400_001)
+    k_fine = np.interp(fine, at, k_at)
+    integral = np.concatenate(([0.0], np.cumsum((k_fine[1:] + k_fine[:-1]) / 2 * np.diff(fine))))
+    slope = np.gradient(enthalpy, at)
+    return HeatTables(
+        enthalpy_j_m3=enthalpy,
+        k_at=k_at,
+        temperature_c=temperature,
+        k_w_mk=np.interp(temperature, at, k_at),
+        kirchhoff_w_m=np.interp(temperature, fine, integral),
+        enthalpy_step=float(even[1] - even[0]),
+        largest_diffusivity_m2_s=float((k_at / slope).max()),
+        k_thawed=float(conductivity_w_mk(food, THAWED_AT_C)),
+        k_frozen=float(conductivity_w_mk(food, -20.0)),
+    )
+
+
+def enthalpy_at(tables: HeatTables, temperature_c: float | Array) -> Array:
+    """Enthalpy per volume at temperatures, J/m³."""
+    grid = np.linspace(LOWEST_C, HIGHEST_C, TEMPERATURE_POINTS)
+    value: Array = np.interp(np.asarray(temperature_c, float), grid, tables.enthalpy_j_m3)
+    return value
+
+
+def temperature_of(tables: HeatTables, enthalpy_j_m3: Array) -> Array:
+    """Temperature of enthalpies per volume, °C."""
+    grid = tables.enthalpy_j_m3[0] + tables.enthalpy_step * np.arange(ENTHALPY_POINTS)
+    value: Array = np.interp(enthalpy_j_m3, grid, tables.temperature_c)
+    return value
+
+
+@dataclass(frozen=True)
+class Cells:
+    """Faces and volumes of the cells of one body, per unit solid angle."""
+
+    area: Array
+    volume: Array
+    width_m: float
+
+
+def cells_of(radius_m: float, geometry: int, count: int = CELLS) -> Cells:
+    """Equal cells from the middle (or axis, or centre) to the surface."""
+    width = radius_m / count
+    faces: Array = width * np.arange(count + 1, dtype=np.float64)
+    power = geometry + 1
+    area: Array = faces**geometry
+    volume: Array = (faces[1:] ** power - faces[:-1] ** power) / power
+    return Cells(area, volume, width)
+
+
+def largest_step_s(cells: Cells, tables: HeatTables, coefficient_w_m2k: float) -> float:
+    """The largest stable explicit step, by the most tightly coupled cell."""
+    conductance = cells.area / cells.width_m
+    outer = cells.area[-1] / (cells.width_m / 2 + tables.k_thawed / coefficient_w_m2k)
+    coupled = np.concatenate((conductance[1:-1], [outer])) + np.concatenate(
+        ([0.0], conductance[1:-1])
+    )
+    return float(STEP_SHARE * (cells.volume / coupled).min() / tables.largest_diffusivity_m2_s)
+
+
+def march(
+    enthalpy: Array,
+    cells: Cells,
+    tables: HeatTables,
+    *,
+    coefficient_w_m2k: float,
+    medium_c: float,
+    step_s: float,
+    most_steps: int,
+    target_core_c: float,
+) -> tuple[float, int]:
+    """Step a body forward until its core passes a temperature, or the steps are used up.
+
+    Parameters
+    ----------
+    enthalpy : ndarray, shape (cells,), J/m³; changed in place.
+    target_core_c : stop when the core passes it in the direction of the medium.
+
+    Returns
+    -------
+    Seconds gone (interpolated inside the last step when the target was passed)
+    and steps made.
+
+    Cost: O(steps · cells); compiled 0.1 µs a cell and step.
+    """
+    kernel = _compiled() or march_plain
+    seconds, steps = kernel(
+        enthalpy,
+        cells.area,
+        cells.volume,
+        cells.width_m,
+        tables.enthalpy_j_m3[0],
+        tables.enthalpy_step,
+        tables.temperature_c,
+        tables.k_w_mk,
+        tables.kirchhoff_w_m,
+        coefficient_w_m2k,
+        medium_c,
+        step_s,
+        most_steps,
+        target_core_c,
+    )
+    return float(seconds), int(steps)
+
+
+def march_plain(
+    enthalpy: Any,
+    area: Any,
+    volume: Any,
+    width: float,
+    h_low: float,
+    h_step: float,
+    t_table: Any,
+    k_table: Any,
+    u_table: Any,
+    coefficient: float,
+    medium: float,
+    step: float,
+    most_steps: int,
+    target: float,
+) -> tuple[float, int]:
+    """The kernel, one body, in plain loops: what numba compiles, and what runs without it."""
+    n = enthalpy.shape[0]
+    last = t_table.shape[0] - 2
+    temperature = np.empty(n)
+    kirchhoff = np.empty(n)
+    warming = medium > target
+    before = 0.0
+    for number in range(most_steps + 1):
+        outer_k = 0.0
+        for i in range(n):
+            position = (enthalpy[i] - h_low) / h_step
+            position = max(position, 0.0)
+            cell = int(position)
+            if cell > last:
+                cell = last
+                position = last + 1.0
+            share = position - cell
+            temperature[i] = t_table[cell] + (t_table[cell + 1] - t_table[cell]) * share
+            kirchhoff[i] = u_table[cell] + (u_table[cell + 1] - u_table[cell]) * share
+            if i == n - 1:
+                outer_k = k_table[cell] + (k_table[cell + 1] - k_table[cell]) * share
+        core = temperature[0]
+        if (core >= target) == warming:
+            if number == 0:
+                return 0.0, 0
+            share = (target - before) / (core - before)
+            return (number - 1 + share) * step, number
+        if number == most_steps:
+            break
+        before = core
+        inflow = 0.0
+        for i in range(n):
+            if i < n - 1:
+                outflow = area[i + 1] * (kirchhoff[i + 1] - kirchhoff[i]) / width
+            else:
+                outflow = (
+                    area[n]
+                    * (medium - temperature[n - 1])
+                    / (1.0 / coefficient + width / (2.0 * outer_k))
+                )
+            enthalpy[i] += step * (outflow - inflow) / volume[i]
+            inflow = outflow
+    return most_steps * step, most_steps
+
+
+Kernel = Callable[..., tuple[float, int]]
+
+
+@lru_cache(maxsize=1)
+def _compiled() -> Kernel | None:
+    """The kernel compiled by numba and cached on disk; None where numba is not installed."""
+    try:
+        import numba  # noqa: PLC0415 - where used: it costs half a second and 65 MB
+    except ImportError:
+        return None
+    return cast(Kernel, numba.njit(cache=True, fastmath=False)(march_plain))

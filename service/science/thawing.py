@@ -1,0 +1,400 @@
+"""How long fish takes to thaw: blocks, single fish, stages, with a range.
+
+A slab is solved by the enthalpy method (`heat`); bricks and fish by their shape
+factor (`shapes`). A thermometer in the fish overrules all of it.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from enum import StrEnum
+from math import exp, log, sqrt
+
+import numpy as np
+
+from service.science import heat
+from service.science.kinetics import Z10
+from service.science.properties import (
+    THAWED_AT_C,
+    Composition,
+    density_kg_m3,
+    enthalpy_kj_kg,
+    unfrozen_specific_heat_kj_kgk,
+)
+from service.science.shapes import brick_factor, ellipse_factor
+
+LONGEST_H = 1000.0
+# One standard deviation of what goes in [science reference 2.8; memory, low].
+LN_SD_THICKNESS, LN_SD_CONDUCTIVITY, LN_SD_DENSITY, LN_SD_MODEL = 0.04, 0.05, 0.05, 0.03
+SD_MEDIUM_K, SD_START_K, SD_FREEZING_POINT_K = 0.5, 2.0, 0.1
+LN_SD_COEFFICIENT = 0.25
+DISAGREE = 0.20  # closed formula and solver, beyond which a warning is due
+
+
+class Shape(StrEnum):
+    """What is thawed, as the physics sees it."""
+
+    SLAB = "slab"
+    BRICK = "brick"
+    CYLINDER = "cylinder"
+    SPHERE = "sphere"
+    FISH = "fish"
+
+
+_GEOMETRY = {Shape.CYLINDER: heat.CYLINDER, Shape.SPHERE: heat.SPHERE}
+
+
+@dataclass(frozen=True)
+class Body:
+    """One piece of fish: smallest dimension first, all in metres.
+
+    A cylinder's or sphere's thickness is its diameter. packing: share of the
+    volume that is fish.
+    """
+
+    shape: Shape
+    thickness_m: float
+    width_m: float | None = None
+    length_m: float | None = None
+    packing: float = 1.0
+
+    def __post_init__(self) -> None:
+        if not 0.002 <= self.thickness_m <= 1.0:
+            raise ValueError("thickness must lie between 2 and 1000 mm")
+        sides = [s for s in (self.width_m, self.length_m) if s is not None]
+        if any(not self.thickness_m <= s <= 20.0 for s in sides):
+            raise ValueError("width and length must be at least the thickness, and below 20 m")
+        if self.shape is Shape.BRICK and len(sides) != 2:
+            raise ValueError("a brick needs width and length")
+        if self.shape is Shape.FISH and self.width_m is None:
+            raise ValueError("a fish needs its width")
+
+
+@dataclass(frozen=True)
+class Stage:
+    """A medium at one temperature for some hours; the last stage has no end."""
+
+    medium_c: float
+    coefficient_w_m2k: float
+    hours: float | None = None
+
+    def __post_init__(self) -> None:
+        if not -45 <= self.medium_c <= 40:
+            raise ValueError("medium_c must lie between -45 and 40 °C")
+        if not 0.5 <= self.coefficient_w_m2k <= 2000:
+            raise ValueError("coefficient_w_m2k must lie between 0.5 and 2000 W/m²K")
+        if self.hours is not None and self.hours <= 0:
+            raise ValueError("hours must be more than zero")
+
+
+@dataclass(frozen=True)
+class ThawTime:
+    """Hours until the core passes its target, with their 10-90 % range."""
+
+    hours: float
+    low_h: float
+    high_h: float
+    formula_h: float | None
+
+    @property
+    def formula_disagrees(self) -> bool:
+        """Whether the closed formula is more than 20 % off: then distrust both."""
+        return self.formula_h is not None and abs(log(self.formula_h / self.hours)) > log(
+            1 + DISAGREE
+        )
+
+
+def fully_thawed_core_c(food: Composition) -> float:
+    """The core temperature at which no ice is left: 0.4 K above the freezing point.
+
+    >>> from service.science.properties import GROUPS
+    >>> fully_thawed_core_c(GROUPS["lean"])
+    -0.5
+    """
+    return round(food.freezing_point_c + 0.4, 6)
+
+
+def earliest_thawed_core_c(food: Composition) -> float:
+    """The core temperature from which it may count as thawed: the low end of the range."""
+    return min(-1.0, round(food.freezing_point_c - 0.1, 6))
+
+
+def shape_factor(body: Body, coefficient_w_m2k: float, conductivity_w_mk: float) -> float:
+    """By what the body thaws faster than what the solver marches (slab, cylinder or sphere)."""
+    biot = coefficient_w_m2k * body.thickness_m / 2 / conductivity_w_mk
+    if body.shape is Shape.BRICK:
+        assert body.width_m is not None and body.length_m is not None
+        small, large = sorted((body.width_m, body.length_m))
+        return float(brick_factor(biot, small / body.thickness_m, large / body.thickness_m))
+    if body.shape is Shape.FISH:
+        assert body.width_m is not None
+        return float(ellipse_factor(biot, body.width_m / body.thickness_m))
+    return 1.0
+
+
+def hours_to_core(
+    food: Composition,
+    body: Body,
+    stages: Sequence[Stage],
+    *,
+    start_c: float,
+    core_c: float,
+    cells: int = heat.CELLS,
+) -> float:
+    """Hours until the core passes a temperature, stage after stage.
+
+    Parameters
+    ----------
+    food, body : what thaws (or freezes, if the media are colder).
+    stages : at least one; the last without an end.
+    start_c : -45 to 40 °C, even throughout. core_c : between start and last medium.
+
+    Returns
+    -------
+    float, hours.
+
+    Raises
+    ------
+    ValueError
+        If there is no stage, a stage before the last has no end, or the core
+        does not get there in 1 000 h.
+
+    Notes
+    -----
+    A shape factor E is recomputed each stage: conductivity and coefficient times
+    E keep the Biot number and scale time by 1/E. Leaves out the change of shape
+    when a block falls apart: restart as single fish.
+
+    Source
+    ------
+    Enthalpy method with Kirchhoff transform, standard; checked against exact
+    solutions, a stiff integrator and a 3-D solver (science reference 2.6).
+
+    Check
+    -----
+    >>> from service.science.properties import GROUPS
+    >>> slab = Body(Shape.SLAB, 0.1)
+    >>> round(hours_to_core(GROUPS["lean"], slab, [Stage(3, 10)], start_c=-20, core_c=-0.5), 1)
+    92.3
+    """
+    _check(stages, start_c, core_c)
+    tables = heat.heat_tables(food, body.packing)
+    cut = heat.cells_of(body.thickness_m / 2, _GEOMETRY.get(body.shape, heat.SLAB), cells)
+    enthalpy = np.full(cells, float(heat.enthalpy_at(tables, start_c)))
+    gone_s = 0.0
+    for stage in stages:
+        freezing = stage.medium_c < core_c
+        conductivity = tables.k_frozen if freezing else tables.k_thawed
+        factor = shape_factor(body, stage.coefficient_w_m2k, conductivity)
+        length_s = (LONGEST_H if stage.hours is None else stage.hours) * 3600.0
+        step = heat.largest_step_s(cut, tables, stage.coefficient_w_m2k)
+        count = max(1, int(np.ceil(length_s * factor / step)))
+        if stage.hours is not None:
+            step = length_s * factor / count
+        seconds, steps = heat.march(
+            enthalpy,
+            cut,
+            tables,
+            coefficient_w_m2k=stage.coefficient_w_m2k,
+            medium_c=stage.medium_c,
+            step_s=step,
+            most_steps=count,
+            target_core_c=core_c,
+        )
+        gone_s += seconds / factor
+        if steps < count:
+            return gone_s / 3600.0
+    raise ValueError(f"core_c {core_c:g} is not reached within {LONGEST_H:g} h")
+
+
+def _check(stages: Sequence[Stage], start_c: float, core_c: float) -> None:
+    if not stages:
+        raise ValueError("stages must hold at least one")
+    if any(stage.hours is None for stage in stages[:-1]) or stages[-1].hours is not None:
+        raise ValueError("every stage but the last needs its hours")
+    if not -45 <= start_c <= 40 or not -45 <= core_c <= 40:
+        raise ValueError("start_c and core_c must lie between -45 and 40 °C")
+    if (core_c - start_c) * (stages[-1].medium_c - core_c) <= 0:
+        raise ValueError(
+            f"core_c must lie between start_c {start_c:g} and the last medium "
+            f"{stages[-1].medium_c:g} °C"
+        )
+
+
+def thaw_time(
+    food: Composition,
+    body: Body,
+    stages: Sequence[Stage],
+    *,
+    start_c: float = -20.0,
+    core_c: float | None = None,
+    coefficient_ln_sd: float = LN_SD_COEFFICIENT,
+) -> ThawTime:
+    """Hours until fully thawed (or to `core_c`), with the spread of everything that goes in.
+
+    The spread is log-normal, from one changed run for each uncertain input:
+    thickness, coefficient, conductivity, density, medium, start, freezing point,
+    and 3 % for the model itself (science reference 2.8). Cost: about eight solves.
+
+    >>> from service.science.properties import GROUPS
+    >>> t = thaw_time(GROUPS["lean"], Body(Shape.SLAB, 0.1), [Stage(3, 10)])
+    >>> round(t.hours, 1), round(t.low_h), round(t.high_h)
+    (92.3, 69, 123)
+    """
+    target = fully_thawed_core_c(food) if core_c is None else core_c
+
+    def hours(**changed: float) -> float:
+        return _varied(food, body, stages, start_c, target, **changed)
+
+    middle = hours()
+    spreads = [
+        log(hours(thickness=exp(LN_SD_THICKNESS)) / middle),
+        log(hours(coefficient=exp(coefficient_ln_sd / 2)) / middle) * 2,
+        log(hours(time=exp(LN_SD_DENSITY)) / middle),
+        _conductivity_effect(food, body, stages, start_c, target, middle),
+        log(hours(medium=SD_MEDIUM_K) / middle),
+        log(hours(start=SD_START_K) / middle),
+        log(hours(freezing=-SD_FREEZING_POINT_K) / middle),
+        LN_SD_MODEL,
+    ]
+    sigma = sqrt(sum(s**2 for s in spreads))
+    formula = None
+    if len(stages) == 1 and core_c is None:
+        formula = formula_hours(food, body, stages[0], start_c=start_c)
+    return ThawTime(middle, middle * exp(-Z10 * sigma), middle * exp(Z10 * sigma), formula)
+
+
+def _conductivity_effect(
+    food: Composition,
+    body: Body,
+    stages: Sequence[Stage],
+    start_c: float,
+    target: float,
+    middle: float,
+) -> float:
+    """Conductivity up by a factor is time down by it with the coefficient down by it."""
+    factor = exp(LN_SD_CONDUCTIVITY)
+    return log(
+        _varied(food, body, stages, start_c, target, coefficient=1 / factor, time=1 / factor)
+        / middle
+    )
+
+
+def _varied(
+    food: Composition,
+    body: Body,
+    stages: Sequence[Stage],
+    start_c: float,
+    target: float,
+    *,
+    thickness: float = 1.0,
+    coefficient: float = 1.0,
+    time: float = 1.0,
+    medium: float = 0.0,
+    start: float = 0.0,
+    freezing: float = 0.0,
+) -> float:
+    """Hours with one input changed."""
+    changed_body = Body(
+        body.shape,
+        body.thickness_m * thickness,
+        None if body.width_m is None else max(body.width_m, body.thickness_m * thickness),
+        None if body.length_m is None else max(body.length_m, body.thickness_m * thickness),
+        body.packing,
+    )
+    changed_food = Composition(
+        food.water,
+        food.protein,
+        food.fat,
+        food.carbohydrate,
+        food.ash,
+        food.freezing_point_c + freezing,
+    )
+    changed_stages = [
+        Stage(
+            s.medium_c + medium,
+            s.coefficient_w_m2k * coefficient,
+            None if s.hours is None else s.hours / time,
+        )
+        for s in stages
+    ]
+    return time * hours_to_core(
+        changed_food,
+        changed_body,
+        changed_stages,
+        start_c=start_c + start,
+        core_c=target + freezing,
+    )
+
+
+def formula_hours(food: Composition, body: Body, stage: Stage, *, start_c: float) -> float:
+    """Hours to thaw by a closed formula: only a check on the solver.
+
+    Source
+    ------
+    Cleland, Cleland, Earle & Byrne 1986 [memory, medium]. Against the solver for
+    2 000 fish cases: mean 0.0, sd 3.9, at most 14.6 %.
+
+    Raises
+    ------
+    ValueError
+        If the medium is not warmer than the freezing point.
+    """
+    tf = food.freezing_point_c
+    if stage.medium_c <= tf or start_c >= tf:
+        raise ValueError("medium_c must be above and start_c below the freezing point")
+    tables = heat.heat_tables(food, body.packing)
+    density = float(density_kg_m3(food, THAWED_AT_C)) * body.packing
+    warm = 1000.0 * density * unfrozen_specific_heat_kj_kgk(food)
+    cold = 1000.0 * density * (1.55 + 1.26 * food.solids)
+    latent = 1000.0 * density * float(enthalpy_kj_kg(food, 0.0) - enthalpy_kj_kg(food, -10.0))
+    biot = stage.coefficient_w_m2k * body.thickness_m / tables.k_thawed
+    stefan = warm * (stage.medium_c - tf) / latent
+    plank = cold * (tf - start_c) / latent
+    x = 0.5 / (biot * stefan) + 0.125 / stefan
+    dimensionless = 1.4291 * x**1.0248 * stefan**0.2712 * plank**0.0610
+    factor = {Shape.CYLINDER: 2.0, Shape.SPHERE: 3.0}.get(
+        body.shape, shape_factor(body, stage.coefficient_w_m2k, tables.k_thawed)
+    )
+    seconds = warm * body.thickness_m**2 / (tables.k_thawed * factor) * dimensionless
+    return float(seconds / 3600.0)
+
+
+@dataclass(frozen=True)
+class SiteFactor:
+    """What a kitchen has learned of a product and method: ln(actual / predicted) thaw time.
+
+    mean and precision of a normal belief; the prior is mean 0, sd 0.25.
+    """
+
+    mean: float = 0.0
+    precision: float = 1 / 0.25**2
+
+    def updated(self, predicted_h: float, actual_h: float, *, ln_sd: float = 0.12) -> "SiteFactor":
+        """After one logged thaw; older logs fade by 2 % (half weight after 34 thaws).
+
+        Raises ValueError for hours that are not more than zero, and for a log so
+        far off that it needs a person's eye (3 standard deviations).
+
+        Source
+        ------
+        Conjugate normal update, textbook; science reference 2.8.
+        """
+        if predicted_h <= 0 or actual_h <= 0:
+            raise ValueError("predicted_h and actual_h must be more than zero")
+        seen = log(actual_h / predicted_h)
+        if abs(seen - self.mean) > 3 * sqrt(1 / self.precision + ln_sd**2):
+            raise ValueError(
+                f"a thaw of {actual_h:g} h against {predicted_h:g} h is reviewed "
+                "before it is learned from"
+            )
+        return self._with(seen, ln_sd, fading=0.98)
+
+    def _with(self, seen: float, ln_sd: float, fading: float) -> "SiteFactor":
+        kept = self.precision * fading
+        precision = kept + 1 / ln_sd**2
+        return SiteFactor((self.mean * kept + seen / ln_sd**2) / precision, precision)
+
+    def factor(self, *, ln_sd: float = 0.12) -> tuple[float, float, float]:
+        """(low, median, high) factor on the next predicted thaw time."""
+        spread = Z10 * sqrt(1 / self.precision + ln_sd**2)
+        return exp(self.mean - spread), exp(self.mean), exp(self.mean + spread)
