@@ -50,7 +50,7 @@ def _holds(clause: str) -> bool:
     if _CLOCK.search(clause):  # the day goes round
         difference = min(difference % 24, 24 - difference % 24)
         return difference < 1 / 7200
-    return difference <= 0.5 * 10 ** -_decimals(right) * (1 + 1e-9)
+    return difference <= 0.5 * 10.0 ** -_decimals(right) * (1 + 1e-9)
 
 
 def _decimals(written: str) -> int:
