@@ -1,5 +1,6 @@
 """What a manager does to a site; and how rules are kept, overridden or breached."""
 
+import re
 from datetime import datetime
 
 from pydantic import ValidationError
@@ -42,7 +43,7 @@ def change_site(
     """Change name, zone or units. Raises ChangedMeanwhile if `if_match` is not its ETag."""
     site = queries.site_by_code(session, code, by=by)
     session.refresh(site, with_for_update=True)
-    if if_match not in (None, "*", etag(site)):
+    if if_match is not None and not {"*", etag(site)} & set(re.split(r"\s*,\s*", if_match.strip())):
         raise ChangedMeanwhile(f"the site is at version {site.version} now")
     before = site.model_dump(mode="json")
     site.sqlmodel_update(change.model_dump(mode="json", exclude_none=True))
