@@ -8,6 +8,7 @@ Cost: hours of the parcel's own stays, never of the whole history.
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
+from functools import lru_cache
 
 import numpy as np
 from sqlmodel import Session
@@ -44,9 +45,7 @@ def constant(
     seconds: float, temperatures_c: tuple[float, float, float], *, known: bool
 ) -> Exposure:
     """Time at one temperature, with the coldest and the warmest that it may have been."""
-    value, low, high = (
-        np.array([float(table.at(c)) for table in rate_tables()]) * seconds for c in temperatures_c
-    )
+    value, low, high = (_rates_at(c) * seconds for c in temperatures_c)
     above = np.array([seconds if temperatures_c[0] > limit else 0.0 for limit in THRESHOLDS_C])
     return Exposure(
         seconds if known else 0.0,
@@ -57,6 +56,12 @@ def constant(
         above if known else np.zeros(len(THRESHOLDS_C)),
         temperatures_c[0] if known else None,
     )
+
+
+@lru_cache(maxsize=256)
+def _rates_at(temperature_c: float) -> Array:
+    """Each rate at one temperature. Few are asked: what places are assumed to have been."""
+    return np.array([float(table.at(temperature_c)) for table in rate_tables()])
 
 
 def chain(parcels: dict[int, Parcel], parcel: Parcel, until: datetime) -> list[Stay]:
