@@ -5,7 +5,7 @@ Linear programs are solved by HiGHS through SciPy, imported where used.
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from math import ceil, floor
+from math import ceil, floor, inf
 
 import numpy as np
 
@@ -21,6 +21,12 @@ class Stock:
     available: float
     carton: float | None = None
 
+    def __post_init__(self) -> None:
+        if not 0 <= self.available < inf:
+            raise ValueError(f"lot {self.lot}: available must be 0 or more")
+        if self.carton is not None and not 0 < self.carton < inf:
+            raise ValueError(f"lot {self.lot}: carton must be more than zero")
+
 
 @dataclass(frozen=True)
 class Request:
@@ -30,6 +36,16 @@ class Request:
     amount: float
     allowed: Mapping[str, tuple[float, float]]
     weight: float = 1.0
+
+    def __post_init__(self) -> None:
+        if not 0 <= self.amount < inf:
+            raise ValueError(f"request {self.name}: amount must be 0 or more")
+        if not 1e-3 <= self.weight <= 1e3:
+            raise ValueError(f"request {self.name}: weight must lie between 0.001 and 1000")
+        if any(not 0 <= least <= most <= 1 for least, most in self.allowed.values()):
+            raise ValueError(f"request {self.name}: shares must satisfy 0 <= least <= most <= 1")
+        if sum(least for least, _ in self.allowed.values()) > 1 + 1e-9:
+            raise ValueError(f"request {self.name}: the least shares must not sum to more than 1")
 
 
 @dataclass(frozen=True)
@@ -67,7 +83,7 @@ def pour(stock: Sequence[Stock], requests: Sequence[tuple[str, float]]) -> Alloc
     Raises
     ------
     ValueError
-        For a negative amount.
+        For an amount that is negative or not finite, or a name that comes twice.
 
     Source
     ------
@@ -79,8 +95,9 @@ def pour(stock: Sequence[Stock], requests: Sequence[tuple[str, float]]) -> Alloc
     >>> [(t.request, t.lot, t.amount) for t in a.takes]
     [('1', 'A', 20), ('2', 'A', 10), ('2', 'B', 35)]
     """
-    if any(s.available < 0 for s in stock) or any(amount < 0 for _, amount in requests):
-        raise ValueError("amounts must not be negative")
+    if any(not 0 <= amount < inf for _, amount in requests):
+        raise ValueError("amounts must be 0 or more")
+    _once([name for name, _ in requests])
     left = [_usable(s) for s in stock]
     takes: list[Taken] = []
     shortages: dict[str, float] = {}
@@ -102,6 +119,11 @@ def pour(stock: Sequence[Stock], requests: Sequence[tuple[str, float]]) -> Alloc
         if s.carton and u > 0
     }
     return Allocation(tuple(takes), shortages, {k: v for k, v in surplus.items() if v > 1e-9})
+
+
+def _once(names: Sequence[str]) -> None:
+    if len(set(names)) < len(names):
+        raise ValueError("each request must have a name of its own")
 
 
 def _usable(stock: Stock) -> float:
@@ -133,7 +155,8 @@ def allocate(
     Raises
     ------
     ValueError
-        For negative amounts or shares that cannot hold.
+        For a name that comes twice or an energy that is not more than zero. Amounts
+        and shares are checked by Stock and Request.
 
     Notes
     -----
@@ -147,15 +170,17 @@ def allocate(
     from scipy.optimize import linprog  # noqa: PLC0415 - where used: 40 MB
 
     species = sorted({s.species for s in stock} | {k for r in requests for k in r.allowed})
-    energy = {k: (energy_per_kg or {}).get(k, 1.0) for k in species}
+    energy = {k: 1.0 if energy_per_kg is None else energy_per_kg.get(k, 0.0) for k in species}
+    if any(not 0 < value < inf for value in energy.values()):
+        raise ValueError("energy_per_kg must be more than zero for each species")
+    _once([request.name for request in requests])
+    if not requests:
+        return Allocation((), {})
     pairs = [(i, k) for i, r in enumerate(requests) for k in species if k in r.allowed]
     count = len(pairs) + len(requests)
     cost = np.zeros(count)
     cost[: len(pairs)] = 1e-6
     for i, request in enumerate(requests):
-        low = sum(bounds[0] for bounds in request.allowed.values())
-        if request.amount < 0 or request.weight <= 0 or low > 1 + 1e-9:
-            raise ValueError(f"request {request.name}: amount, weight or shares cannot hold")
         cost[len(pairs) + i] = request.weight
     equal = np.zeros((len(requests), count))
     above = np.zeros((len(species) + len(pairs), count))
@@ -207,9 +232,11 @@ def most_to_order_kg(
 ) -> float:
     """The most to order so that nothing passes its age limit before it is used.
 
+    Zero where it would. Raises ValueError for a negative amount or number of days.
+
     >>> most_to_order_kg(40, 180, 60, 20)
     4000
     """
-    if min(daily_use_kg, limit_d, age_at_delivery_d, lag_d) < 0:
-        raise ValueError("amounts and days must not be negative")
+    if any(not 0 <= value < inf for value in (daily_use_kg, limit_d, age_at_delivery_d, lag_d)):
+        raise ValueError("amounts and days must be 0 or more")
     return max(0, daily_use_kg * (limit_d - age_at_delivery_d - lag_d))

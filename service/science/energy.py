@@ -1,6 +1,7 @@
 """Energy of fish and energy needs of animals."""
 
 from collections.abc import Mapping
+from math import inf
 
 KJ_PER_KCAL = 4.184
 # kcal/g: the fish factors of the USDA food description file [read]; carbohydrate
@@ -41,7 +42,7 @@ def gross_kj_per_100g(protein_g: float, fat_g: float, carbohydrate_g: float = 0.
 
 
 def _not_negative(*amounts: float) -> None:
-    if any(not amount >= 0 for amount in amounts):
+    if any(not 0 <= amount < inf for amount in amounts):
         raise ValueError("protein, fat and carbohydrate must be 0 or more")
 
 
@@ -53,7 +54,7 @@ def basal_kcal_per_day(body_mass_kg: float) -> float:
     >>> round(basal_kcal_per_day(200), 2)
     3722.81
     """
-    if not body_mass_kg > 0:
+    if not 0 < body_mass_kg < inf:
         raise ValueError("body_mass_kg must be more than zero")
     return float(KLEIBER_KCAL * body_mass_kg**0.75)
 
@@ -65,16 +66,21 @@ def food_kg_per_day(
 
     shares : mass share of each species, summing to 1.
 
-    Raises ValueError if shares do not sum to 1 or an energy is missing or not
-    more than zero.
+    Raises ValueError if shares are negative or do not sum to 1, if the energy needed
+    is negative, or an energy is missing or not more than zero.
 
     >>> need = 2.5 * basal_kcal_per_day(150)
     >>> round(food_kg_per_day(need, {"HER": 1.0}, {"HER": 1582 * 0.88}), 3)
     5.388
     """
-    if abs(sum(shares.values()) - 1) > 1e-9:
-        raise ValueError("shares must sum to 1")
-    if any(not kcal_per_kg.get(species, 0) > 0 for species in shares):
+    if not 0 <= energy_kcal < inf:
+        raise ValueError("energy_kcal must be 0 or more")
+    if (
+        any(not share >= 0 for share in shares.values())
+        or not abs(sum(shares.values()) - 1) <= 1e-9
+    ):
+        raise ValueError("shares must be 0 or more and sum to 1")
+    if any(not 0 < kcal_per_kg.get(species, 0) < inf for species in shares):
         raise ValueError("kcal_per_kg must be more than zero for each species")
     return energy_kcal / sum(share * kcal_per_kg[s] for s, share in shares.items())
 
@@ -82,9 +88,11 @@ def food_kg_per_day(
 def equal_energy_kg(mass_kg: float, kcal_per_kg: float, other_kcal_per_kg: float) -> float:
     """Kilograms of another fish with the same energy.
 
+    Raises ValueError for a negative mass or an energy that is not more than zero.
+
     >>> round(equal_energy_kg(8.3, 1445, 857), 1)
     14.0
     """
-    if not (kcal_per_kg > 0 and other_kcal_per_kg > 0):
-        raise ValueError("energies must be more than zero")
+    if not (0 <= mass_kg < inf and 0 < kcal_per_kg < inf and 0 < other_kcal_per_kg < inf):
+        raise ValueError("mass_kg must be 0 or more, the energies more than zero")
     return mass_kg * kcal_per_kg / other_kcal_per_kg

@@ -86,15 +86,18 @@ def heat_tables(food: Composition, packing: float = 1.0) -> HeatTables:
 
 def enthalpy_at(tables: HeatTables, temperature_c: float | Array) -> Array:
     """Enthalpy per volume at temperatures, J/m³."""
-    grid = np.linspace(LOWEST_C, HIGHEST_C, TEMPERATURE_POINTS)
+    grid = np.linspace(LOWEST_C, HIGHEST_C, tables.enthalpy_j_m3.size)
     value: Array = np.interp(np.asarray(temperature_c, float), grid, tables.enthalpy_j_m3)
     return value
 
 
 def temperature_of(tables: HeatTables, enthalpy_j_m3: Array) -> Array:
     """Temperature of enthalpies per volume, °C."""
-    grid = tables.enthalpy_j_m3[0] + tables.enthalpy_step * np.arange(ENTHALPY_POINTS)
-    value: Array = np.interp(enthalpy_j_m3, grid, tables.temperature_c)
+    last = tables.temperature_c.size - 1
+    place = np.clip((enthalpy_j_m3 - tables.enthalpy_j_m3[0]) / tables.enthalpy_step, 0.0, last)
+    cell = np.minimum(place.astype(np.int64), last - 1)
+    below, above = tables.temperature_c[cell], tables.temperature_c[cell + 1]
+    value: Array = below + (above - below) * (place - cell)
     return value
 
 
@@ -108,7 +111,12 @@ class Cells:
 
 
 def cells_of(radius_m: float, geometry: int, count: int = CELLS) -> Cells:
-    """Equal cells from the middle (or axis, or centre) to the surface."""
+    """Equal cells from the middle (or axis, or centre) to the surface.
+
+    Raises ValueError for fewer than two cells.
+    """
+    if count < 2:
+        raise ValueError("cells must be at least 2")
     width = radius_m / count
     faces: Array = width * np.arange(count + 1, dtype=np.float64)
     power = geometry + 1
@@ -137,13 +145,16 @@ def march(
     step_s: float,
     most_steps: int,
     target_core_c: float,
+    warming: bool,
 ) -> tuple[float, int]:
     """Step a body forward until its core passes a temperature, or the steps are used up.
 
     Parameters
     ----------
     enthalpy : ndarray, shape (cells,), J/m³; changed in place.
-    target_core_c : stop when the core passes it in the direction of the medium.
+    target_core_c : stop when the core passes it.
+    warming : whether the core rises to its target or falls to it; a medium on the
+        wrong side (fish tempered below its freezing point) only uses up the steps.
 
     Returns
     -------
@@ -168,6 +179,7 @@ def march(
         step_s,
         most_steps,
         target_core_c,
+        warming,
     )
     return float(seconds), int(steps)
 
@@ -187,29 +199,27 @@ def march_plain(
     step: float,
     most_steps: int,
     target: float,
+    warming: bool,
 ) -> tuple[float, int]:
-    """The kernel, one body, in plain loops: what numba compiles, and what runs without it."""
+    """The kernel, one body, in plain loops: what numba compiles, and what runs without it.
+
+    Divisions cost more than anything else here, so all that can are done once, before.
+    """
     n = enthalpy.shape[0]
     last = t_table.shape[0] - 2
-    temperature = np.empty(n)
+    per_step = 1.0 / h_step
+    flow, gain = area / width, step / volume
+    inside, outside = width / 2.0, 1.0 / coefficient
     kirchhoff = np.empty(n)
-    warming = medium > target
     before = 0.0
     for number in range(most_steps + 1):
-        outer_k = 0.0
         for i in range(n):
-            position = (enthalpy[i] - h_low) / h_step
-            position = max(position, 0.0)
-            cell = int(position)
-            if cell > last:
-                cell = last
-                position = last + 1.0
-            share = position - cell
-            temperature[i] = t_table[cell] + (t_table[cell + 1] - t_table[cell]) * share
-            kirchhoff[i] = u_table[cell] + (u_table[cell + 1] - u_table[cell]) * share
-            if i == n - 1:
-                outer_k = k_table[cell] + (k_table[cell + 1] - k_table[cell]) * share
-        core = temperature[0]
+            position = min(max((enthalpy[i] - h_low) * per_step, 0.0), last + 1.0)
+            cell = min(int(position), last)
+            kirchhoff[i] = u_table[cell] + (u_table[cell + 1] - u_table[cell]) * (position - cell)
+        position = min(max((enthalpy[0] - h_low) * per_step, 0.0), last + 1.0)
+        cell = min(int(position), last)
+        core = t_table[cell] + (t_table[cell + 1] - t_table[cell]) * (position - cell)
         if (core >= target) == warming:
             if number == 0:
                 return 0.0, 0
@@ -218,18 +228,18 @@ def march_plain(
         if number == most_steps:
             break
         before = core
+        position = min(max((enthalpy[n - 1] - h_low) * per_step, 0.0), last + 1.0)
+        cell = min(int(position), last)
+        share = position - cell
+        edge = t_table[cell] + (t_table[cell + 1] - t_table[cell]) * share
+        edge_k = k_table[cell] + (k_table[cell + 1] - k_table[cell]) * share
         inflow = 0.0
-        for i in range(n):
-            if i < n - 1:
-                outflow = area[i + 1] * (kirchhoff[i + 1] - kirchhoff[i]) / width
-            else:
-                outflow = (
-                    area[n]
-                    * (medium - temperature[n - 1])
-                    / (1.0 / coefficient + width / (2.0 * outer_k))
-                )
-            enthalpy[i] += step * (outflow - inflow) / volume[i]
+        for i in range(n - 1):
+            outflow = flow[i + 1] * (kirchhoff[i + 1] - kirchhoff[i])
+            enthalpy[i] += gain[i] * (outflow - inflow)
             inflow = outflow
+        outflow = area[n] * (medium - edge) * edge_k / (outside * edge_k + inside)
+        enthalpy[n - 1] += gain[n - 1] * (outflow - inflow)
     return most_steps * step, most_steps
 
 
@@ -243,4 +253,5 @@ def _compiled() -> Kernel | None:
         import numba  # noqa: PLC0415 - where used: it costs half a second and 65 MB
     except ImportError:
         return None
-    return cast(Kernel, numba.njit(cache=True, fastmath=False)(march_plain))
+    # NumPy's model of errors: no test for division by zero at every division
+    return cast(Kernel, numba.njit(cache=True, error_model="numpy")(march_plain))

@@ -3,10 +3,11 @@
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
-from math import comb, sqrt
+from math import comb, inf, sqrt
 from statistics import fmean, stdev
 
 _QUANTILE_STEPS = 200
+LARGEST_SAMPLE = 1000  # beyond it the binomial coefficients leave 64 bits of float
 
 
 class Verdict(StrEnum):
@@ -48,8 +49,11 @@ def acceptance_probability(
     >>> round(acceptance_probability(6, 1, 0.10, lot=40), 4)
     0.9003
     """
-    if not (0 <= accept < sample and 0 <= share <= 1):
-        raise ValueError("accept must be below sample, share between 0 and 1")
+    if not (0 <= accept < sample <= LARGEST_SAMPLE and 0 <= share <= 1):
+        raise ValueError(
+            f"accept must lie between 0 and below sample, sample be at most {LARGEST_SAMPLE}, "
+            "share lie between 0 and 1"
+        )
     if lot is None:
         return sum(
             comb(sample, k) * share**k * (1 - share) ** (sample - k) for k in range(accept + 1)
@@ -71,8 +75,11 @@ def exact_interval(defective: int, sample: int, confidence: float = 0.95) -> tup
     >>> round(high, 4)
     0.3603
     """
-    if not 0 <= defective <= sample or sample < 1 or not 0 < confidence < 1:
-        raise ValueError("defective must lie between 0 and sample, confidence between 0 and 1")
+    if not (0 <= defective <= sample and 1 <= sample <= LARGEST_SAMPLE and 0 < confidence < 1):
+        raise ValueError(
+            f"defective must lie between 0 and sample, sample between 1 and {LARGEST_SAMPLE}, "
+            "confidence between 0 and 1"
+        )
     tail = (1 - confidence) / 2
     low = (
         0.0
@@ -130,14 +137,15 @@ _T90 = {
 def mean_range(values: Sequence[float]) -> tuple[float, float, float]:
     """(low 10 %, mean, high 90 %) of an assay's mean from its replicates, by Student's t.
 
-    Raises ValueError for fewer than two values.
+    Between the tabled degrees of freedom the next lower counts: the range is a
+    little wide. Raises ValueError for fewer than two values or one not finite.
 
     >>> low, mean, high = mean_range([10.7, 12.1, 9.8, 11.4, 13.0])
     >>> round(low, 2), mean
     (10.55, 11.4)
     """
-    if len(values) < 2:
-        raise ValueError("values must hold at least two")
+    if len(values) < 2 or any(not -inf < v < inf for v in values):
+        raise ValueError("values must hold at least two finite numbers")
     freedom = len(values) - 1
     known = [f for f in _T90 if f <= freedom]
     t = _T90[max(known)]
@@ -158,7 +166,8 @@ def histamine(
     """The nine-sample rule: mean at most 100, at most 2 of 9 above 100, none above 200 mg/kg.
 
     A value below the detection limit counts as half of it for the mean. Fewer
-    than nine values cannot accept, but can reject.
+    than nine values cannot accept, but can reject. Raises ValueError for no value
+    or one that is negative or not a number.
 
     Source
     ------
@@ -187,6 +196,9 @@ def three_class(
 ) -> Verdict:
     """A three-class attributes plan: reject above M, or with more than c above m.
 
+    Fewer values than samples cannot accept, but can reject. Raises ValueError for
+    no value or one that is negative or not a number.
+
     Source
     ------
     ICMSF 1986 [read].
@@ -195,6 +207,8 @@ def three_class(
     ...             unacceptable=1e7).value
     'accept'
     """
+    if not values or any(not v >= 0 for v in values):
+        raise ValueError("values must hold at least one, each 0 or more")
     above = sum(v > marginal for v in values)
     if any(v > unacceptable for v in values) or above > allowed:
         return Verdict.REJECT

@@ -7,7 +7,7 @@ factor (`shapes`). A thermometer in the fish overrules all of it.
 from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
-from math import exp, log, sqrt
+from math import copysign, exp, inf, log, sqrt
 
 import numpy as np
 
@@ -23,6 +23,7 @@ from service.science.properties import (
 from service.science.shapes import brick_factor, ellipse_factor
 
 LONGEST_H = 1000.0
+COLDEST_C, WARMEST_C = -45.0, 40.0  # of a start and a medium
 # One standard deviation of what goes in [science reference 2.8; memory, low].
 LN_SD_THICKNESS, LN_SD_CONDUCTIVITY, LN_SD_DENSITY, LN_SD_MODEL = 0.04, 0.05, 0.05, 0.03
 SD_MEDIUM_K, SD_START_K, SD_FREEZING_POINT_K = 0.5, 2.0, 0.1
@@ -78,12 +79,12 @@ class Stage:
     hours: float | None = None
 
     def __post_init__(self) -> None:
-        if not -45 <= self.medium_c <= 40:
+        if not COLDEST_C <= self.medium_c <= WARMEST_C:
             raise ValueError("medium_c must lie between -45 and 40 °C")
         if not 0.5 <= self.coefficient_w_m2k <= 2000:
             raise ValueError("coefficient_w_m2k must lie between 0.5 and 2000 W/m²K")
-        if self.hours is not None and self.hours <= 0:
-            raise ValueError("hours must be more than zero")
+        if self.hours is not None and not 0 < self.hours <= LONGEST_H:
+            raise ValueError(f"hours must be more than zero, at most {LONGEST_H:g}")
 
 
 @dataclass(frozen=True)
@@ -199,6 +200,7 @@ def hours_to_core(
             step_s=step,
             most_steps=count,
             target_core_c=core_c,
+            warming=core_c > start_c,
         )
         gone_s += seconds / factor
         if steps < count:
@@ -211,9 +213,9 @@ def _check(stages: Sequence[Stage], start_c: float, core_c: float) -> None:
         raise ValueError("stages must hold at least one")
     if any(stage.hours is None for stage in stages[:-1]) or stages[-1].hours is not None:
         raise ValueError("every stage but the last needs its hours")
-    if not -45 <= start_c <= 40 or not -45 <= core_c <= 40:
+    if not all(COLDEST_C <= c <= WARMEST_C for c in (start_c, core_c)):
         raise ValueError("start_c and core_c must lie between -45 and 40 °C")
-    if (core_c - start_c) * (stages[-1].medium_c - core_c) <= 0:
+    if not (core_c - start_c) * (stages[-1].medium_c - core_c) > 0:
         raise ValueError(
             f"core_c must lie between start_c {start_c:g} and the last medium "
             f"{stages[-1].medium_c:g} °C"
@@ -246,19 +248,28 @@ def thaw_time(
         return _varied(food, body, stages, start_c, target, **changed)
 
     middle = hours()
+    # Each input moves to the side on which the question stays one: start and medium
+    # away from the target, the rest away from the end of its range.
+    onward = copysign(1.0, target - start_c)
+    thicker = LN_SD_THICKNESS if body.thickness_m <= 0.5 else -LN_SD_THICKNESS
+    strongest = max(stage.coefficient_w_m2k for stage in stages)
+    stronger = coefficient_ln_sd / 2 if strongest <= 500 else -coefficient_ln_sd / 2
+    room = abs(target - start_c) > SD_FREEZING_POINT_K and food.freezing_point_c >= -2.8
+    freezing = -SD_FREEZING_POINT_K if room else SD_FREEZING_POINT_K
     spreads = [
-        log(hours(thickness=exp(LN_SD_THICKNESS)) / middle),
-        log(hours(coefficient=exp(coefficient_ln_sd / 2)) / middle) * 2,
+        log(hours(thickness=exp(thicker)) / middle),
+        log(hours(coefficient=exp(stronger)) / middle) * 2,
         log(hours(time=exp(LN_SD_DENSITY)) / middle),
         _conductivity_effect(food, body, stages, start_c, target, middle),
-        log(hours(medium=SD_MEDIUM_K) / middle),
-        log(hours(start=SD_START_K) / middle),
-        log(hours(freezing=-SD_FREEZING_POINT_K) / middle),
+        log(hours(medium=onward * SD_MEDIUM_K) / middle),
+        log(hours(start=-onward * SD_START_K) / middle),
+        log(hours(freezing=freezing) / middle),
         LN_SD_MODEL,
     ]
     sigma = sqrt(sum(s**2 for s in spreads))
     formula = None
-    if len(stages) == 1 and core_c is None:
+    thawing = start_c < food.freezing_point_c < stages[0].medium_c
+    if len(stages) == 1 and core_c is None and thawing:
         formula = formula_hours(food, body, stages[0], start_c=start_c)
     return ThawTime(middle, middle * exp(-Z10 * sigma), middle * exp(Z10 * sigma), formula)
 
@@ -311,7 +322,7 @@ def _varied(
     )
     changed_stages = [
         Stage(
-            s.medium_c + medium,
+            min(max(s.medium_c + medium, COLDEST_C), WARMEST_C),
             s.coefficient_w_m2k * coefficient,
             None if s.hours is None else s.hours / time,
         )
@@ -321,7 +332,7 @@ def _varied(
         changed_food,
         changed_body,
         changed_stages,
-        start_c=start_c + start,
+        start_c=min(max(start_c + start, COLDEST_C), WARMEST_C),
         core_c=target + freezing,
     )
 
@@ -379,8 +390,10 @@ class SiteFactor:
         ------
         Conjugate normal update, textbook; science reference 2.8.
         """
-        if predicted_h <= 0 or actual_h <= 0:
+        if not (0 < predicted_h < inf and 0 < actual_h < inf):
             raise ValueError("predicted_h and actual_h must be more than zero")
+        if not ln_sd > 0:
+            raise ValueError("ln_sd must be more than zero")
         seen = log(actual_h / predicted_h)
         if abs(seen - self.mean) > 3 * sqrt(1 / self.precision + ln_sd**2):
             raise ValueError(
