@@ -1,6 +1,7 @@
 """Tending a thaw batch: found thawed, discarded, put back."""
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
 from datetime import datetime
 
 from sqlmodel import Session
@@ -44,96 +45,106 @@ def mark_thawed(session: Session, code: str, mark: ThawedIn, *, at: datetime, by
     return batch
 
 
+@dataclass(frozen=True)
+class _Tended:
+    """A thaw batch somebody takes fish from, its species locked, at an instant."""
+
+    session: Session
+    batch: Batch
+    lot: Lot
+    view: SiteView
+    occurred_at: datetime
+    at: datetime
+    by: Actor
+
+    def enough(self, grams: int) -> list[Finding]:
+        """Whether the batch holds so much."""
+        holdings = ledger.batch_holdings(self.session, self.batch.id, at=self.occurred_at)
+        what = f"thaw batch {self.batch.code}"
+        return stock_findings(holdings, grams, units=self.view.units, what=what)
+
+    def take(
+        self, order: DiscardIn | PutBackIn, *findings: Iterable[Finding]
+    ) -> tuple[list[Take], tuple[Finding, ...]]:
+        """What to take once the findings allow it, and what it breaches all the same."""
+        grams = order.mass.grams
+        breaches = site_actions.allow(
+            self.session,
+            decide(*findings, self.enough(grams)),
+            order,
+            site=self.view,
+            subject=f"thaw batch {self.batch.code}",
+            occurred_at=self.occurred_at,
+            at=self.at,
+            by=self.by,
+        )
+        takes = batch_takes(
+            self.session,
+            self.batch,
+            self.lot,
+            grams,
+            occurred_at=self.occurred_at,
+            at=self.at,
+            by=self.by,
+            already_done=order.already_done,
+        )
+        return takes, breaches
+
+    def post(self, kind: MovementKind, legs: Sequence[Leg], detail: str) -> int:
+        """Book it, note it, and give the movement's number."""
+        event = Event(kind, self.view.id, self.occurred_at, self.at, self.by, reason=detail)
+        movement = post(self.session, event, legs)
+        audit.note(
+            self.session,
+            self.by,
+            kind.replace("_", " "),
+            self.batch.code,
+            at=self.at,
+            site_id=self.batch.site_id,
+            after=movement,
+            detail={"g": sum(leg.grams for leg in legs), "detail": detail},
+        )
+        return movement.id or 0
+
+
 def discard(
     session: Session, code: str, order: DiscardIn, *, at: datetime, by: Actor
 ) -> tuple[Batch, int, tuple[Finding, ...]]:
     """Fish of a thaw batch is thrown away, with a reason."""
-    batch, lot, view, occurred_at = _locked(session, code, order, at, by)
-    holdings = ledger.batch_holdings(session, batch.id, at=occurred_at)
-    decision = decide(
-        stock_findings(
-            holdings, order.mass.grams, units=view.units, what=f"thaw batch {batch.code}"
-        )
-    )
-    breaches = site_actions.allow(
-        session,
-        decision,
-        order,
-        site=view,
-        subject=f"thaw batch {batch.code}",
-        occurred_at=occurred_at,
-        at=at,
-        by=by,
-    )
-    takes = batch_takes(
-        session,
-        batch,
-        lot,
-        order.mass.grams,
-        occurred_at=occurred_at,
-        at=at,
-        by=by,
-        already_done=order.already_done,
-    )
-    event = Event(MovementKind.DISCARDED, view.id, occurred_at, at, by, reason=order.reason)
+    tended = _tended(session, code, order, at, by)
+    takes, breaches = tended.take(order)
     legs = spending(session, [(take, Account.DISCARDED) for take in takes])
-    return batch, _post(session, event, legs, batch, "discarded", order.reason), breaches
+    return tended.batch, tended.post(MovementKind.DISCARDED, legs, order.reason), breaches
 
 
 def put_back(
     session: Session, code: str, order: PutBackIn, *, at: datetime, by: Actor
 ) -> tuple[Batch, int, tuple[Finding, ...]]:
     """Hard frozen fish returns to a freezer within the policy's minutes; its history stays."""
-    batch, lot, view, occurred_at = _locked(session, code, order, at, by)
+    tended = _tended(session, code, order, at, by)
     target = sites.place_by_code(session, order.to_place, by=by, field="to_place")
-    if target.kind != PlaceKind.FREEZER or target.site_id != batch.site_id:
+    if target.kind != PlaceKind.FREEZER or target.site_id != tended.batch.site_id:
         raise Invalid.at("to_place", "is not a freezer of this site")
-    holdings = ledger.batch_holdings(session, batch.id, at=occurred_at)
-    core = order.core_temperature
-    thawed = queries.thawed_at(session, [batch.id], at=occurred_at)
-    decision = decide(
-        [
-            put_back_finding(
-                batch.left_freezer_at, occurred_at, core.c if core else None, view.policy
-            )
-        ],
-        [finding("no-refreeze", "block", "was found thawed: it never returns to a freezer")]
-        if thawed
-        else [],
-        stock_findings(
-            holdings, order.mass.grams, units=view.units, what=f"thaw batch {batch.code}"
-        ),
-    )
-    breaches = site_actions.allow(
-        session,
-        decision,
-        order,
-        site=view,
-        subject=f"thaw batch {batch.code}",
-        occurred_at=occurred_at,
-        at=at,
-        by=by,
-    )
-    takes = batch_takes(
-        session,
-        batch,
-        lot,
-        order.mass.grams,
-        occurred_at=occurred_at,
-        at=at,
-        by=by,
-        already_done=order.already_done,
-    )
+    takes, breaches = tended.take(order, _still_frozen(tended, order))
     legs = open_children(
-        session, takes, place_id=target.id or 0, opened_at=occurred_at, thaw_batch_id=None
+        session, takes, place_id=target.id or 0, opened_at=tended.occurred_at, thaw_batch_id=None
     )
-    event = Event(MovementKind.PUT_BACK, view.id, occurred_at, at, by)
-    return batch, _post(session, event, legs, batch, "put back", target.code), breaches
+    return tended.batch, tended.post(MovementKind.PUT_BACK, legs, f"to {target.code}"), breaches
 
 
-def _locked(
-    session: Session, code: str, order: Refusable, at: datetime, by: Actor
-) -> tuple[Batch, Lot, SiteView, datetime]:
+def _still_frozen(tended: _Tended, order: PutBackIn) -> Iterator[Finding]:
+    batch, core = tended.batch, order.core_temperature
+    if queries.thawed_at(tended.session, [batch.id], at=tended.occurred_at):
+        yield finding("no-refreeze", "block", "was found thawed: it never returns to a freezer")
+    yield put_back_finding(
+        batch.left_freezer_at,
+        tended.occurred_at,
+        None if core is None else core.c,
+        tended.view.policy,
+    )
+
+
+def _tended(session: Session, code: str, order: Refusable, at: datetime, by: Actor) -> _Tended:
     refuse_future(order.occurred_at, now=at)
     batch = ledger.batch_by_code(session, code, by=by, field="thaw_batch")
     lot = session.get_one(Lot, batch.lot_id)
@@ -142,7 +153,8 @@ def _locked(
     occurred_at = instant_of(order.occurred_at, now=at, skew=skew)
     if occurred_at < batch.left_freezer_at:
         raise Invalid.at("occurred_at", "lies before the batch left the freezer")
-    return batch, lot, sites.view(session, batch.site_id, at=occurred_at), occurred_at
+    view = sites.view(session, batch.site_id, at=occurred_at)
+    return _Tended(session, batch, lot, view, occurred_at, at, by)
 
 
 def batch_takes(
@@ -171,20 +183,3 @@ def batch_takes(
         already_done=already_done,
         thaw_batch_id=batch.id,
     )
-
-
-def _post(
-    session: Session, event: Event, legs: Sequence[Leg], batch: Batch, what: str, detail: str
-) -> int:
-    movement = post(session, event, legs)
-    audit.note(
-        session,
-        event.by,
-        what,
-        batch.code,
-        at=event.at,
-        site_id=batch.site_id,
-        after=movement,
-        detail={"g": sum(leg.grams for leg in legs), "detail": detail},
-    )
-    return movement.id or 0
