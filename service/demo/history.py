@@ -2,7 +2,8 @@
 
 Each simulated day is one transaction; nothing is written to a table directly.
 The year is thin at first (two seals on herring) and grows: later animals,
-species and feeds come in as the place did.
+species and feeds come in as the place did. The thermometers were connected three
+weeks ago; what they had in their memory from before was read in then.
 """
 
 from collections.abc import Iterator, Mapping, Sequence
@@ -44,7 +45,7 @@ from service.thawing.schemas import DiscardIn, PullIn
 DAY = timedelta(days=1)
 ORDER_BELOW_DAYS, ORDER_DAYS = 14, 45
 TWO_FEEDS_SINCE_DAYS = 10
-DAILY_READINGS_SINCE_DAYS = 21  # before that a month of readings is loaded at once
+CONNECTED_DAYS = 21
 MONTH_DAYS = 30
 LABORATORY = "Quayside laboratory"
 
@@ -125,9 +126,6 @@ class Year:
         site.change_site(session, code, place.SITE, if_match=None, at=at, by=by)
         for room in place.PLACES:
             site.add_place(session, room, at=at, by=by)
-        for probe in place.HUNG:
-            new = ProbeIn(code=probe.code, place=probe.place, kind=probe.kind)
-            probes.add_probe(session, new, at=at, by=by)
         for supplier in place.SUPPLIERS:
             catalogue.add_supplier(session, supplier, at=at, by=by)
         for product in place.PRODUCTS:
@@ -147,7 +145,9 @@ class Year:
         self._throw_away(session, begins + timedelta(hours=16))
         if days_ago > 1:  # the last one before now is timed by the clock
             self._pull_all(session, place.need(days_ago - 1), begins + timedelta(hours=16.5))
-        if days_ago <= DAILY_READINGS_SINCE_DAYS or days_ago % MONTH_DAYS == 0:
+        if days_ago == CONNECTED_DAYS:
+            self._connect(session, begins)
+        if days_ago <= CONNECTED_DAYS:
             self._read(session, begins + DAY)
 
     def _newcomers(self, session: Session, days_ago: int, at: datetime) -> None:
@@ -314,6 +314,14 @@ class Year:
                 order = DiscardIn(mass=_mass(bucket.grams), reason="end of the day")
                 tending.discard(session, bucket.batch, order, at=at, by=self._by(place.KEEPER))
         self._buckets = {}
+
+    def _connect(self, session: Session, at: datetime) -> None:
+        """Hang the thermometers and read in what they remember, a month at a time."""
+        for probe in place.HUNG:
+            new = ProbeIn(code=probe.code, place=probe.place, kind=probe.kind)
+            probes.add_probe(session, new, at=at, by=self._by(place.MANAGER))
+        while self._read_until < at:
+            self._read(session, min(at, self._read_until + MONTH_DAYS * DAY))
 
     def _read(self, session: Session, until: datetime) -> None:
         """Readings since the last ones, then the watch that looks at them."""

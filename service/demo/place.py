@@ -176,7 +176,7 @@ class Animal:
 
 _SEA_LION, _SEAL = "Zalophus californianus", "Phoca vitulina"
 _PENGUIN, _OTTER = "Spheniscus humboldti", "Enhydra lutris"
-_YEAR, _SPRING, _LATELY = HISTORY_DAYS, 110, 35
+_YEAR, _SPRING, _LATELY = HISTORY_DAYS, 90, 28
 
 ANIMALS: Sequence[Animal] = (
     Animal("PEBBLE", _SEAL, Group.PINNIPED, Sex.FEMALE, 19, 84_000, [Diet(_YEAR, {"HER": 4500})]),
