@@ -14,6 +14,7 @@ from pathlib import Path
 
 import psycopg
 import pytest
+from hypothesis import settings
 from sqlalchemy import make_url
 
 from service.migrations import migrate
@@ -21,6 +22,10 @@ from tests.kitchen import START, Kitchen
 from tests.postgresql import running_server
 
 DATABASES = ("sqlite", "postgresql")
+
+# A law holds or not, however busy the machine is: no example is timed.
+settings.register_profile("untimed", deadline=None)
+settings.load_profile("untimed")
 
 
 @dataclass(frozen=True)

@@ -31,6 +31,8 @@ class RateTable:
 
     rate : function of an array of °C giving an array of rates >= 0.
     Valid from -90 to 90 °C; building costs 18 000 evaluations, each segment O(1).
+    A mean is right to 1e-6 along a segment of 1 K or more and along any segment of
+    a smooth rate; to 1e-4 along a shorter one across a kink of the rate.
     """
 
     def __init__(self, rate: Callable[[Array], Array]) -> None:
@@ -101,7 +103,8 @@ def seconds_above(
     )
     warmest, coldest = np.maximum(start, end), np.minimum(start, end)
     spread = np.where(warmest > coldest, warmest - coldest, 1.0)
-    share = np.clip((warmest - limit_c) / spread, 0.0, 1.0)
+    with np.errstate(over="ignore"):  # a line that hardly rises is above it all the way
+        share = np.clip((warmest - limit_c) / spread, 0.0, 1.0)
     above: Array = duration * np.where(warmest > coldest, share, (start > limit_c) * 1.0)
     return above
 
@@ -240,6 +243,129 @@ def _segments_by_hour(
         start_c=np.concatenate((start_c, cut_c[over])),
         end_c=np.concatenate((cut_c, end_c[over])),
     )
+
+
+@dataclass(frozen=True)
+class Prefix:
+    """What one place had used up by the end of each hour, and the grain of the sums.
+
+    begin_s : where the first hour begins. used : shape (hours + 1, rates), from 0 on.
+    grain : shape (rates,), a power of two; whatever `between` answers is a whole
+    number of grains, so that parts add up to their whole to the last bit.
+    """
+
+    begin_s: int
+    used: Array
+    grain: Array
+
+
+def prefix_sums(hour_s: npt.ArrayLike, integrals: npt.ArrayLike) -> Prefix:
+    """Running sums of what each hour used, so that any stay costs two look-ups.
+
+    Parameters
+    ----------
+    hour_s : array_like, shape (n,), n >= 1, ascending beginnings of whole hours.
+        Hours may be absent: nothing is known of them, and they count nothing here.
+        Sum `covered_s` along as one more rate to know how much of a stay is known.
+    integrals : array_like, shape (n,) or (n, rates), of each hour.
+
+    Returns
+    -------
+    Prefix.
+
+    Raises
+    ------
+    ValueError
+        If there is no hour, hours do not ascend or are not whole hours, shapes
+        differ, or an integral is not finite.
+
+    Notes
+    -----
+    Cost O(hours between the first and the last), 8 bytes an hour and rate.
+
+    Source
+    ------
+    Science reference 10.2 (derived there).
+
+    Check
+    -----
+    >>> prefix = prefix_sums([0, 3600, 10800], [1.0, 2.0, 4.0])
+    >>> prefix.used[:, 0].tolist()
+    [0.0, 1.0, 3.0, 3.0, 7.0]
+    """
+    hours = finite("hour_s", hour_s)
+    values = finite("integrals", integrals)
+    if hours.ndim != 1 or not hours.size or values.ndim not in (1, 2):
+        raise ValueError("hour_s must hold at least one hour, and integrals one row for each")
+    if values.shape[0] != hours.size:
+        raise ValueError("integrals must have one row for each of hour_s")
+    number = np.floor(hours / HOUR_S).astype(np.int64)
+    if (number * HOUR_S != hours).any() or (np.diff(number) <= 0).any():
+        raise ValueError("hour_s must be whole hours and ascend")
+    rows = values.reshape(hours.size, -1)
+    used = np.zeros((int(number[-1] - number[0]) + 2, rows.shape[1]))
+    used[number - number[0] + 1] = rows
+    np.cumsum(used, axis=0, out=used)
+    grain: Array = np.spacing(np.abs(used).max(axis=0, initial=0.0) * 2)
+    used = np.rint(used / grain) * grain
+    return Prefix(int(number[0]) * HOUR_S, used, grain)
+
+
+def between(prefix: Prefix, begin_s: npt.ArrayLike, end_s: npt.ArrayLike) -> Array:
+    """What was used between two instants, for any number of parcels at once.
+
+    Parameters
+    ----------
+    begin_s, end_s : array_like, broadcast, end not before begin.
+
+    Returns
+    -------
+    ndarray, broadcast shape with one more axis, rates, at its end. Outside the
+    hours of `prefix` nothing is counted.
+
+    Raises
+    ------
+    ValueError
+        If an instant is not finite or an end is before its begin.
+
+    Notes
+    -----
+    Inside an hour what it used is spread evenly: for a year of five-minute
+    readings the median stay is then off by 8e-6, one of a few hours with a spike
+    in its edge hour by up to 2 %; integrate such edges from the readings. Sums of
+    parts equal the whole exactly. Cost O(1) a parcel, about 0.1 µs a rate.
+
+    Source
+    ------
+    Science reference 10.2 (derived and measured there).
+
+    Check
+    -----
+    >>> prefix = prefix_sums([0, 3600, 10800], [1.0, 2.0, 4.0])
+    >>> between(prefix, [1800, 0], [5400, 1e9])[:, 0].tolist()
+    [1.5, 7.0]
+    """
+    begin, end = finite("begin_s", begin_s), finite("end_s", end_s)
+    if (end < begin).any():
+        raise ValueError("end_s must not be before begin_s")
+    begin, end = np.broadcast_arrays(begin, end)
+    used: Array = _used_by(prefix, end) - _used_by(prefix, begin)
+    return used
+
+
+def _used_by(prefix: Prefix, at_s: Array) -> Array:
+    """What was used until an instant, shape (..., rates), in whole grains."""
+    last = prefix.used.shape[0] - 1
+    place = np.clip((at_s - prefix.begin_s) / HOUR_S, 0.0, last)
+    hour = np.minimum(place.astype(np.int64), last - 1)
+    share = place - hour
+    found = np.empty((*at_s.shape, prefix.used.shape[1]))
+    for rate, grain in enumerate(prefix.grain):
+        column = np.ascontiguousarray(prefix.used[:, rate])
+        before = column[hour]
+        part = (column[hour + 1] - before) * share
+        found[..., rate] = before + np.rint(part / grain) * grain
+    return found
 
 
 @dataclass(frozen=True)
