@@ -10,15 +10,19 @@ _OVERFLOW = 300.0
 
 
 def _roots(biot: Array, terms: int) -> Array:
-    """Roots z_n of z·tan z = Bi in (nπ, nπ + π/2), shape (..., terms), by bisection."""
+    """Roots z_n of z·tan z = Bi in (nπ, nπ + π/2), shape (..., terms).
+
+    Newton's method on z − nπ − atan(Bi/z), from the root of two terms of the series
+    (n = 0) or one step of substitution: four rounds reach the last digits of a double
+    for Bi 1e-6 to 1e6 (measured against bisection).
+    """
     n = np.arange(terms) * np.pi
-    low, high = np.broadcast_arrays(n, n + np.pi / 2 + 0 * biot[..., None])
-    low, high = low + 0 * biot[..., None], high.copy()
-    for _ in range(54):
-        middle = (low + high) / 2
-        above = middle - n - np.arctan(biot[..., None] / np.maximum(middle, 1e-300)) > 0
-        low, high = np.where(above, low, middle), np.where(above, middle, high)
-    roots: Array = (low + high) / 2
+    bi = biot[..., None]
+    lowest = np.minimum(np.sqrt(bi / (1 + bi / 3)), np.pi / 2)
+    roots: Array = np.where(n > 0, n + np.arctan(bi / (n + np.pi / 4)), lowest)
+    for _ in range(4):
+        miss = roots - n - np.arctan(bi / roots)
+        roots = roots - miss / (1 + bi / (roots**2 + bi**2))
     return roots
 
 
