@@ -31,6 +31,7 @@ _EARLIEST, _LATEST = datetime(1970, 1, 1, tzinfo=UTC), datetime(2200, 1, 1, tzin
 _FIRST_DAY, _LAST_DAY = date(1900, 1, 1), date(2199, 12, 31)
 _STARTS_WITH_A_DATE = re.compile(r"\s*\d{4}-\d{2}-\d{2}", re.ASCII)
 WIDEST_SKEW = timedelta(hours=1)  # no site's policy lets clocks differ by more
+UNSTORABLE = "contains a character that cannot be stored"
 LARGEST_NUMBER = 2**31 - 1  # of a row, on either database
 
 
@@ -64,8 +65,11 @@ def _in_the_calendar(value: date) -> date:
 
 
 def storable(text: str) -> bool:
-    """Whether a text can be stored: PostgreSQL takes no NUL character."""
-    return "\0" not in text
+    """Whether a text can be stored: neither a NUL character nor half of a surrogate pair is."""
+    try:
+        return b"\0" not in text.encode()
+    except UnicodeEncodeError:
+        return False
 
 
 Code = Annotated[
@@ -99,7 +103,7 @@ class Body(BaseModel):
     @classmethod
     def _storable(cls, value: object) -> object:
         if isinstance(value, str) and not storable(value):
-            raise ValueError("contains a NUL character, which cannot be stored")
+            raise ValueError(UNSTORABLE)
         return value
 
 

@@ -6,7 +6,7 @@ as text/csv is answered as a table, whatever the route.
 """
 
 from collections.abc import Awaitable, Callable
-from typing import Annotated, Any
+from typing import Annotated
 
 from fastapi import APIRouter, Depends, Request, Response
 from fastapi.routing import APIRoute
@@ -14,24 +14,21 @@ from fastapi.security import HTTPBearer
 
 from service.database import Database
 from service.errors import Invalid, NotAuthenticated
-from service.http.bodies import storable
+from service.http.bodies import UNSTORABLE, storable
 from service.http.tables import as_csv, wants_csv
 from service.security.actor import Actor
 from service.security.rules import Action
 from service.security.users import TokenBook
 
-_SCHEME = HTTPBearer(auto_error=False, description="A token from `fishhouse user add`.")
 
-
-class Right:
-    """The right that a route asks for."""
+class Right(HTTPBearer):
+    """The right that a route asks for, shown in the API's document as its bearer token."""
 
     def __init__(self, action: Action) -> None:
+        super().__init__(scheme_name="HTTPBearer", description="A token from `fishhouse user add`.")
         self.action = action
 
-    async def __call__(
-        self, request: Request, _shown: Annotated[Any, Depends(_SCHEME)] = None
-    ) -> Actor:
+    async def __call__(self, request: Request) -> Actor:  # type: ignore[override]
         """The user, already checked by the route that carries this right."""
         actor: Actor = request.state.actor
         return actor
@@ -68,10 +65,10 @@ class GuardedRoute(APIRoute):
 
 
 def _refuse_nul(request: Request) -> None:
-    """Raise Invalid for a NUL character in the address: it is in no code and no text."""
+    """Raise Invalid for a character in the address that no code and no text can have."""
     for name, value in (*request.path_params.items(), *request.query_params.multi_items()):
         if not storable(str(value)) or not storable(name):
-            raise Invalid.at(name, "contains a NUL character, which is in no code")
+            raise Invalid.at(name, UNSTORABLE)
 
 
 def authenticate(request: Request) -> Actor:

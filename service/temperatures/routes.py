@@ -1,6 +1,5 @@
 """Probes, readings, the temperatures of a place, excursions."""
 
-from datetime import datetime
 from typing import Annotated
 
 import numpy as np
@@ -18,7 +17,7 @@ from service.site.rules import PlaceKind, place_limit_c
 from service.temperatures import queries
 from service.temperatures.actions import decoding, storing
 from service.temperatures.actions import probes as actions
-from service.temperatures.rules import ExcursionKind, ProbeKind
+from service.temperatures.rules import ExcursionKind, ProbeKind, Steps, steps_of
 from service.temperatures.schemas import (
     ExcursionOut,
     ProbeIn,
@@ -112,8 +111,9 @@ def temperatures(
     if (to_s - from_s) / step > MOST_POINTS:
         raise Invalid.at("step", f"gives more than {MOST_POINTS} points: take a longer one")
     view = sites.view(session, found.site_id, at=at)
+    gap_s = int(view.policy.gap_minutes * 60)
     probe = queries.governing_probe(session, found.id, from_s, to_s)
-    points = [] if probe is None else _points(session, probe.id or 0, from_s, to_s, step)
+    points = [] if probe is None else _points(session, probe.id or 0, from_s, to_s, step, gap_s)
     return TemperaturesOut(
         place=found.code,
         probe=probe.code if probe else None,
@@ -124,43 +124,50 @@ def temperatures(
 
 
 def _points(
-    session: Session, probe_id: int, from_s: int, to_s: int, step: int
+    session: Session, probe_id: int, from_s: int, to_s: int, step: int, gap_s: int
 ) -> list[TemperaturePoint]:
     if step % HOUR_S == 0:
-        first = from_s // HOUR_S * HOUR_S
-        hours = queries.hours(session, probe_id, first, to_s)
-        at_s, mean, low, high = hours.hour_s, hours.mean_c, hours.min_c, hours.max_c
-        covered = hours.covered_s
+        found = _hourly(session, probe_id, from_s, to_s, step)
     else:
-        first = from_s
-        at_s, mean = queries.raw(session, probe_id, from_s, to_s)
-        low = high = mean
-        following = np.append(at_s[1:], at_s[-1:])
-        length = following - at_s
-        covered = np.where(length <= HOUR_S, length, 0).astype(np.float64)
-    if at_s.size == 0:
-        return []
-    window = (at_s - first) // step
-    starts = np.flatnonzero(np.diff(window, prepend=-1))
-    weight = np.add.reduceat(covered, starts)
-    count = np.diff(np.append(starts, at_s.size))
-    weighed = np.add.reduceat(mean * covered, starts) / np.where(weight > 0, weight, 1.0)
-    means = np.where(weight > 0, weighed, np.add.reduceat(mean, starts) / count)
-    lows, highs = np.minimum.reduceat(low, starts), np.maximum.reduceat(high, starts)
+        at_s, temperature_c = queries.raw(session, probe_id, from_s - gap_s, to_s + gap_s + 1)
+        found = steps_of(at_s, temperature_c, from_s=from_s, to_s=to_s, step_s=step, gap_s=gap_s)
     return [
         TemperaturePoint(
-            at=_instant(first + int(window[s]) * step),
-            mean_c=round(float(m), 3),
-            min_c=round(float(a), 2),
-            max_c=round(float(b), 2),
-            coverage=round(min(1.0, float(w) / step), 4),
+            at=queries.instant(int(at)),
+            mean_c=round(float(mean), 3),
+            min_c=round(float(low), 2),
+            max_c=round(float(high), 2),
+            coverage=round(min(1.0, float(covered) / step), 4),
         )
-        for s, m, a, b, w in zip(starts, means, lows, highs, weight, strict=True)
+        for at, mean, low, high, covered in zip(
+            found.at_s, found.mean_c, found.min_c, found.max_c, found.covered_s, strict=True
+        )
     ]
 
 
-def _instant(seconds: int) -> datetime:
-    return queries.instant(seconds)
+def _hourly(session: Session, probe_id: int, from_s: int, to_s: int, step: int) -> Steps:
+    """Steps of whole hours from the rollups, beginning with the hour that holds `from`."""
+    first = from_s // HOUR_S * HOUR_S
+    hours = queries.hours(session, probe_id, first, to_s)
+    if hours.hour_s.size == 0:
+        return Steps(hours.hour_s, hours.mean_c, hours.min_c, hours.max_c, hours.covered_s)
+    window = (hours.hour_s - first) // step
+    starts = np.flatnonzero(np.diff(window, prepend=-1))
+    covered = np.add.reduceat(hours.covered_s, starts)
+    count = np.diff(np.append(starts, hours.hour_s.size))
+    weighed = np.add.reduceat(hours.mean_c * hours.covered_s, starts)
+    mean = np.where(
+        covered > 0,
+        weighed / np.where(covered > 0, covered, 1.0),
+        np.add.reduceat(hours.mean_c, starts) / count,
+    )
+    return Steps(
+        first + window[starts] * step,
+        mean,
+        np.minimum.reduceat(hours.min_c, starts),
+        np.maximum.reduceat(hours.max_c, starts),
+        covered,
+    )
 
 
 @excursions.get("")

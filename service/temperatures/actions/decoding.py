@@ -17,7 +17,7 @@ from typing import Any
 import msgspec
 
 from service.errors import Invalid
-from service.http.bodies import storable
+from service.http.bodies import UNSTORABLE, storable
 from service.quantities import TemperatureUnit, to_celsius
 
 COLUMNS = ["probe", "at", "temperature_c"]
@@ -65,7 +65,7 @@ def decode(body: bytes, content_type: str, unit: TemperatureUnit) -> Decoded:
         raise Invalid.at("Content-Type", "send application/json, application/x-ndjson or text/csv")
     decoded = readers[kind](body)
     _reject(decoded, lambda row: row.at.tzinfo is not None, "at: the instant has no time zone")
-    _reject(decoded, _is_storable(decoded), "probe: contains a NUL character")
+    _reject(decoded, _is_storable(decoded), f"probe: {UNSTORABLE}")
     if unit is not TemperatureUnit.C:
         for row in decoded.rows:
             row.temperature_c = to_celsius(row.temperature_c, unit)

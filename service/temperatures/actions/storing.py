@@ -56,12 +56,11 @@ def store(session: Session, decoded: Decoded, *, at: datetime, by: Actor) -> Rea
     batch, known = _without_known(batch, around, rejected)
     if batch.index.size:
         _insert(connection, batch)
-        gap_s = int(min(v.policy.gap_minutes for v in views.values()) * 60)
-        _roll_up(connection, batch, around, gap_s)
-        for site_id in views:
+        for site_id, view in views.items():
             mine = [p.id for p in probes.values() if p.site_id == site_id]
             part = batch.only(np.isin(batch.probe_id, mine))
             if part.index.size:
+                _roll_up(connection, part, around.of(mine), int(view.policy.gap_minutes * 60))
                 audit.note(
                     session,
                     by,
@@ -116,7 +115,7 @@ def _unacceptable(
     latest: dict[int, float],
 ) -> str | None:
     if probe is None:
-        return f"unknown probe {row.probe}"
+        return f"unknown probe {row.probe[:40]}"
     policy = views[probe.site_id].policy
     if not policy.reading_min <= row.temperature_c <= policy.reading_max:
         return (
@@ -148,6 +147,10 @@ class _Series:
     probe_id: Indices
     at_s: Indices
     centi_c: Indices
+
+    def of(self, probe_ids: list[int]) -> "_Series":
+        keep = np.isin(self.probe_id, probe_ids)
+        return _Series(self.probe_id[keep], self.at_s[keep], self.centi_c[keep])
 
 
 _AROUND = text(
