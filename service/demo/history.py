@@ -1,14 +1,14 @@
 """A year at the invented place, through the same actions as everything else.
 
 Each simulated day is one transaction; nothing is written to a table directly.
-The year is thin at first (two seals on herring) and grows: later animals,
+The year is thin at first (one elephant seal on herring) and grows: later animals,
 species and feeds come in as the place did. The thermometers were connected three
 weeks ago; what they had in their memory from before was read in then.
 """
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
-from datetime import UTC, datetime, time, timedelta
+from datetime import datetime, timedelta
 from random import Random
 
 from sqlmodel import Session
@@ -90,17 +90,17 @@ class Year:
     def __init__(self, database: Database, now: datetime) -> None:
         self._database, self._now = database, now
         self._random = Random(7)
-        self.midnight = datetime.combine(now.astimezone(UTC).date(), time(), UTC)
-        self.weather = Weather(self.midnight)
+        self.weather = Weather(now)
+        self.midnight = self.weather.midnight
         self.loaded = Loaded()
         self._people: dict[str, Actor] = {}
         self._shelves: dict[str, list[_Shelf]] = {species: [] for species in place.PRODUCT_OF}
         self._buckets: Buckets = {}
-        self._read_until = self.midnight - place.HISTORY_DAYS * DAY
+        self.read_until = self.midnight - place.HISTORY_DAYS * DAY
 
     def load(self) -> Iterator[int]:
         """Load everything; yields after each day how many days are done."""
-        begun = self._read_until
+        begun = self.read_until
         with transaction(self._database.writer) as session:
             self._set_up(session, begun)
         for done in range(1, place.HISTORY_DAYS + 1):
@@ -192,7 +192,7 @@ class Year:
                 self._receive(session, place.PRODUCT_OF[species], grams * ORDER_DAYS, at)
 
     def _receive(self, session: Session, product: ProductIn, grams: int, at: datetime) -> None:
-        caught = (at - self._random.randint(26, 34) * DAY).date()
+        caught = (at - self._random.randint(12, 17) * DAY).date()
         line = LotIn(
             product=product.code,
             place=place.FREEZER_OF[product.species],
@@ -320,16 +320,16 @@ class Year:
         for probe in place.HUNG:
             new = ProbeIn(code=probe.code, place=probe.place, kind=probe.kind)
             probes.add_probe(session, new, at=at, by=self._by(place.MANAGER))
-        while self._read_until < at:
-            self._read(session, min(at, self._read_until + MONTH_DAYS * DAY))
+        while self.read_until < at:
+            self._read(session, min(at, self.read_until + MONTH_DAYS * DAY))
 
     def _read(self, session: Session, until: datetime) -> None:
         """Readings since the last ones, then the watch that looks at them."""
-        decoded = self.weather.between(self._read_until, until)
+        decoded = self.weather.between(self.read_until, until)
         by = self._by(place.THERMOMETERS)
         self.loaded.readings += storing.store(session, decoded, at=until, by=by).stored
         self.loaded.excursions += watch(session, at=until)
-        self._read_until = until
+        self.read_until = until
 
     def _today(self, session: Session) -> None:
         """Just before now: a bucket that was forgotten, today's fish, the last readings."""

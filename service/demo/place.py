@@ -85,7 +85,7 @@ OPEN_DOOR_PLACE = "FZ1"
 OPEN_DOOR_BEFORE_MIDNIGHT = timedelta(days=9, hours=2, minutes=20)
 OPEN_DOOR_LASTED = timedelta(hours=8, minutes=40)
 DEAD_PROBE = "FZ4-AIR"
-DIED_BEFORE_MIDNIGHT = timedelta(days=17, hours=20, minutes=45)
+DIED_BEFORE_NOW = timedelta(hours=7)
 
 SUPPLIERS: Sequence[SupplierIn] = (
     SupplierIn(code="SKARNVIK", name="Skarnvik Pelagic"),
@@ -174,13 +174,21 @@ class Animal:
         return in_force[-1].grams if in_force else {}
 
 
+_ELEPHANT_SEAL = "Mirounga angustirostris"
 _SEA_LION, _SEAL = "Zalophus californianus", "Phoca vitulina"
 _PENGUIN, _OTTER = "Spheniscus humboldti", "Enhydra lutris"
 _YEAR, _SPRING, _LATELY = HISTORY_DAYS, 90, 28
 
 ANIMALS: Sequence[Animal] = (
-    Animal("PEBBLE", _SEAL, Group.PINNIPED, Sex.FEMALE, 19, 84_000, [Diet(_YEAR, {"HER": 4500})]),
-    Animal("THISTLE", _SEAL, Group.PINNIPED, Sex.MALE, 14, 97_000, [Diet(_YEAR, {"HER": 5500})]),
+    Animal(
+        "BOULDER",
+        _ELEPHANT_SEAL,
+        Group.PINNIPED,
+        Sex.MALE,
+        5,
+        610_000,
+        [Diet(_YEAR, {"HER": 10_000})],
+    ),
     Animal(
         "MARLO",
         _SEA_LION,

@@ -2,7 +2,7 @@
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, time, timedelta
 
 import numpy as np
 
@@ -13,16 +13,21 @@ from service.temperatures.actions.decoding import Decoded, Row
 
 DEFROST_EVERY_S, DEFROST_S = 6 * 3600, 15 * 60
 NOISE_C = 0.12
-DOOR_TOWARDS_C = -1.5  # what the air of a freezer with its door open tends to
+DOOR_TOWARDS_C = -3.0  # what the air of a freezer with its door open tends to
 WARMS_S, COOLS_S = 5400.0, 3000.0  # time constants with the door open, and shut again
 
 
 @dataclass(frozen=True)
 class Weather:
-    """The same readings every time for one midnight and seed."""
+    """The same readings every time for one present instant and seed."""
 
-    midnight: datetime
+    now: datetime
     seed: int = 20
+
+    @property
+    def midnight(self) -> datetime:
+        """The last one before now."""
+        return datetime.combine(self.now.astimezone(UTC).date(), time(), UTC)
 
     @property
     def door(self) -> tuple[datetime, datetime]:
@@ -33,7 +38,7 @@ class Weather:
     @property
     def died_at(self) -> datetime:
         """When one probe fell silent."""
-        return self.midnight - place.DIED_BEFORE_MIDNIGHT
+        return self.now - place.DIED_BEFORE_NOW
 
     def between(self, start: datetime, end: datetime) -> Decoded:
         """The readings of all probes in [start, end), as if they had been sent. O(readings)."""
