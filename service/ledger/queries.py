@@ -24,7 +24,15 @@ from sqlmodel import Session, col, select
 from service.database import rows_where_in
 from service.errors import NotFound
 from service.ledger.models import Movement, Parcel, Reservation, StockCount, ThawBatch, Transfer
-from service.ledger.rules import Account, Batch, FreezerParcel, Holding
+from service.ledger.rules import (
+    Account,
+    Batch,
+    Flow,
+    FreezerParcel,
+    Holding,
+    MovementKind,
+    Pool,
+)
 from service.lots.models import Hold, Lot
 from service.lots.queries import facts_of
 from service.security.actor import Actor
@@ -164,7 +172,10 @@ def _freezer_select(site_id: int, now: datetime, but_for: int | None) -> Any:
         .join(Parcel, col(Parcel.lot_id) == col(Lot.id))
         .join(Place, col(Place.id) == col(Parcel.place_id))
         .where(
-            col(Lot.site_id) == site_id, col(Place.kind) == PlaceKind.FREEZER, col(Parcel.grams) > 0
+            col(Lot.site_id) == site_id,
+            col(Place.kind) == PlaceKind.FREEZER,
+            col(Parcel.grams) > 0,
+            col(Parcel.thaw_batch_id).is_(None),
         )
     )
 
@@ -180,7 +191,7 @@ def freezer_stock(
     statement = (
         _freezer_select(site_id, now, None)
         .where(col(Lot.species_code) == species, col(Lot.rejected_at).is_(None))
-        .order_by(first, col(Lot.id), col(Parcel.opened_at), col(Parcel.id))
+        .order_by(first.nulls_last(), col(Lot.id), col(Parcel.opened_at), col(Parcel.id))
         .execution_options(yield_per=50)
     )
     for row in session.execute(statement):
@@ -305,7 +316,10 @@ def reversal_of(session: Session, movement_id: int) -> int | None:
 def later_movements_from(
     session: Session, parcel_ids: Sequence[int], movement_id: int
 ) -> Sequence[int]:
-    """Standing movements that took from these parcels after this one. One query."""
+    """Standing movements that took from these parcels after this one. One query.
+
+    Without differences that settling booked: they are booked anew.
+    """
     undo = aliased(Movement)
     statement = (
         select(Movement.id)
@@ -317,6 +331,7 @@ def later_movements_from(
             col(Movement.id) > movement_id,
             col(undo.id).is_(None),
             col(Movement.reverses_id).is_(None),
+            or_(col(Movement.kind) != MovementKind.COUNTED, col(Movement.count_id).is_not(None)),
         )
         .order_by(col(Movement.id))
     )
@@ -342,40 +357,110 @@ def booked_at(session: Session, lot_id: int, place_id: int, at: datetime) -> int
     return total(col(Transfer.to_parcel_id)) - total(col(Transfer.from_parcel_id))
 
 
-def first_count_after(
-    session: Session, lot_id: int, place_id: int, at: datetime, *, but: int | None = None
-) -> StockCount | None:
-    """The first count of a lot in a place after an instant. One query."""
-    statement = (
-        select(StockCount)
-        .where(
-            col(StockCount.lot_id) == lot_id,
-            col(StockCount.place_id) == place_id,
-            col(StockCount.occurred_at) > at,
-        )
-        .order_by(col(StockCount.occurred_at), col(StockCount.id))
-        .limit(1)
+def counted_places(session: Session, lot_id: int) -> frozenset[int]:
+    """The places where a lot was ever counted. One query."""
+    statement = select(StockCount.place_id).where(col(StockCount.lot_id) == lot_id).distinct()
+    return frozenset(session.exec(statement).all())
+
+
+def count_by_id(session: Session, count_id: int) -> StockCount:
+    """The count of this id. One look-up by key."""
+    return session.get_one(StockCount, count_id)
+
+
+def flows(session: Session, pool: Pool) -> list[Flow]:
+    """What events gave to a pool and took from it, and what was counted there.
+
+    Without the differences that counts and settling booked: those follow from
+    the rest. A reversal stands at the place of what it reverses. Two queries;
+    cost grows with the lot's transfers.
+    """
+    source, target, original = aliased(Parcel), aliased(Parcel), aliased(Movement)
+    number = func.coalesce(col(Movement.reverses_id), col(Movement.id))
+    net = case((_inside(target, pool), col(Transfer.grams)), else_=0) - case(
+        (_inside(source, pool), col(Transfer.grams)), else_=0
     )
-    if but is not None:
-        statement = statement.where(col(StockCount.id) != but)
-    return session.exec(statement).first()
+    statement = (
+        columns(col(Movement.occurred_at), number, func.sum(net))
+        .select_from(Transfer)
+        .join(Movement, col(Movement.id) == col(Transfer.movement_id))
+        .outerjoin(source, col(source.id) == col(Transfer.from_parcel_id))
+        .outerjoin(target, col(target.id) == col(Transfer.to_parcel_id))
+        .outerjoin(original, col(original.id) == col(Movement.reverses_id))
+        .where(
+            col(Transfer.lot_id) == pool.lot_id,
+            func.coalesce(col(original.kind), col(Movement.kind)) != MovementKind.COUNTED,
+        )
+        .group_by(col(Movement.occurred_at), number)
+    )
+    found = [Flow(at, number, int(grams)) for at, number, grams in session.execute(statement)]
+    return found + (_counted(session, pool) if pool.whole else [])
 
 
-def count_settlement(session: Session, count_id: int) -> dict[int, int]:
-    """Per parcel, grams that a count has taken away (more than 0) or added. One query."""
+def _inside(parcel: Any, pool: Pool) -> ColumnElement[bool]:
+    conditions = [col(parcel.lot_id) == pool.lot_id]
+    if pool.place_id is not None:
+        conditions.append(col(parcel.place_id) == pool.place_id)
+    if not pool.whole:
+        conditions.append(col(parcel.thaw_batch_id).is_not_distinct_from(pool.thaw_batch_id))
+    return and_(*conditions)
+
+
+def _counted(session: Session, pool: Pool) -> list[Flow]:
+    """The counts of a lot in a place that were not taken back."""
+    undo = aliased(Movement)
+    statement = (
+        columns(col(StockCount.occurred_at), col(Movement.id), col(StockCount.counted_g))
+        .join(Movement, col(Movement.count_id) == col(StockCount.id))
+        .outerjoin(undo, col(undo.reverses_id) == col(Movement.id))
+        .where(
+            col(StockCount.lot_id) == pool.lot_id,
+            col(StockCount.place_id) == pool.place_id,
+            col(undo.id).is_(None),
+        )
+    )
+    return [Flow(at, number, counted_g=g) for at, number, g in session.execute(statement)]
+
+
+def differences(
+    session: Session, parcel_ids: Sequence[int], *, since: datetime, but: int | None = None
+) -> dict[int, tuple[int, int]]:
+    """Per parcel, grams and cartons that differences took (more than 0) or added. One query.
+
+    but: a movement that is left out.
+    """
+    ids = set(parcel_ids)
+    original = aliased(Movement)
     statement = (
         select(Transfer)
         .join(Movement, col(Movement.id) == col(Transfer.movement_id))
-        .where(col(Movement.count_id) == count_id)
-        .order_by(col(Transfer.id))
+        .outerjoin(original, col(original.id) == col(Movement.reverses_id))
+        .where(
+            or_(col(Transfer.from_parcel_id).in_(ids), col(Transfer.to_parcel_id).in_(ids)),
+            func.coalesce(col(original.kind), col(Movement.kind)) == MovementKind.COUNTED,
+            col(Movement.occurred_at) >= since,
+            col(Movement.id) != (but or 0),
+        )
     )
-    net: dict[int, int] = {}
+    net: dict[int, tuple[int, int]] = {}
     for transfer in session.exec(statement):
-        if transfer.from_parcel_id is not None:
-            net[transfer.from_parcel_id] = net.get(transfer.from_parcel_id, 0) + transfer.grams
-        if transfer.to_parcel_id is not None:
-            net[transfer.to_parcel_id] = net.get(transfer.to_parcel_id, 0) - transfer.grams
+        for parcel_id, sign in ((transfer.from_parcel_id, 1), (transfer.to_parcel_id, -1)):
+            if parcel_id in ids:
+                grams, cartons = net.get(parcel_id, (0, 0))
+                more = transfer.cartons or 0
+                net[parcel_id] = (grams + sign * transfer.grams, cartons + sign * more)
     return net
+
+
+def most_exposed_first(every: Sequence[Parcel], some: Sequence[Parcel]) -> list[Parcel]:
+    """Some of a lot's parcels, fish that was put back first, then what was there longest."""
+    batch = {p.id: p.thaw_batch_id for p in every}
+
+    def key(parcel: Parcel) -> tuple[bool, datetime, int]:
+        came_back = parcel.thaw_batch_id is None and batch.get(parcel.parent_id) is not None
+        return (not came_back, parcel.opened_at, parcel.id or 0)
+
+    return sorted(some, key=key)
 
 
 def lot_parcels(session: Session, lot_id: int) -> Sequence[Parcel]:
@@ -421,8 +506,10 @@ def batches(
 
 def parcel_is(session: Session, parcel_id: int, lot_id: int, place_id: int) -> bool:
     """Whether a parcel is of this lot and in this place. One look-up by key."""
-    parcel = session.get(Parcel, parcel_id)
-    return parcel is not None and (parcel.lot_id, parcel.place_id) == (lot_id, place_id)
+    # Columns only: no balance may be remembered from before the species is locked.
+    statement = columns(col(Parcel.lot_id), col(Parcel.place_id)).where(col(Parcel.id) == parcel_id)
+    row = session.execute(statement).one_or_none()
+    return row is not None and (row.lot_id, row.place_id) == (lot_id, place_id)
 
 
 def batch_parcels(session: Session, batch_ids: Sequence[int]) -> Sequence[Parcel]:

@@ -67,6 +67,38 @@ class Take:
 
 
 @dataclass(frozen=True)
+class Pool:
+    """Fish of one lot whose balance is judged together.
+
+    What is loose in a place; or a thaw batch, wherever it is; or (`whole`) all
+    of the lot in a place that was counted, as a count knows no batches.
+    """
+
+    lot_id: int
+    place_id: int | None = None
+    thaw_batch_id: int | None = None
+    whole: bool = False
+
+    def holds(self, lot_id: int, place_id: int, thaw_batch_id: int | None) -> bool:
+        """Whether a parcel belongs to it."""
+        return (
+            lot_id == self.lot_id
+            and self.place_id in (None, place_id)
+            and (self.whole or thaw_batch_id == self.thaw_batch_id)
+        )
+
+
+@dataclass(frozen=True)
+class Flow:
+    """What one event gave to a pool or took from it, or what was counted there."""
+
+    occurred_at: datetime
+    number: int
+    grams: int = 0
+    counted_g: int | None = None
+
+
+@dataclass(frozen=True)
 class FreezerParcel:
     """A parcel in a freezer with what the rules need to know of its lot."""
 
@@ -138,3 +170,31 @@ def cartons_left(grams: int, cartons: int, new_grams: int) -> int:
     if new_grams == 0:
         return 0
     return max(1, (2 * new_grams * cartons + grams) // (2 * grams)) if grams else cartons
+
+
+def cartons_back(grams: int, cartons: int, taken_g: int, taken_cartons: int, back_g: int) -> int:
+    """How many cartons return with some of the grams that differences took from a parcel.
+
+    >>> cartons_back(0, 0, 10_000, 4, 10_000), cartons_back(0, 0, 10_000, 4, 1)
+    (4, 1)
+    """
+    before = cartons + taken_cartons
+    counted = cartons_left(grams + taken_g, before, grams + back_g)
+    return max(cartons, min(before, counted)) - cartons
+
+
+def balance_of(flows: Sequence[Flow]) -> int:
+    """Grams that events leave behind, in the order in which they happened.
+
+    A fact that takes more than the books know leaves nothing, since what it
+    took was evidently there; a count holds, whatever the books said.
+
+    >>> noon, one = datetime(2031, 5, 1, 12), datetime(2031, 5, 1, 13)
+    >>> balance_of([Flow(one, 2, grams=-30), Flow(noon, 1, grams=20), Flow(one, 3, grams=5)])
+    5
+    """
+    balance = 0
+    for flow in sorted(flows, key=lambda f: (f.occurred_at, f.number)):
+        counted = flow.counted_g
+        balance = max(0, balance + flow.grams) if counted is None else counted
+    return balance

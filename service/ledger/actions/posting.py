@@ -1,175 +1,175 @@
-"""Writing one movement: the only code that changes a parcel's grams."""
+"""Posting what happened, so that a late record leaves the books as if it had come in time."""
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
 from datetime import datetime
 
 from sqlmodel import Session
 
 from service.ledger import queries
-from service.ledger.models import Movement, Parcel, StockCount, ThawBatch, Transfer
-from service.ledger.rules import Account, Batch, MovementKind, Take, cartons_left, take_from
-from service.security.actor import Actor
+from service.ledger.actions.writing import (
+    Event,
+    Leg,
+    open_batch,
+    open_children,
+    open_surplus,
+    store,
+)
+from service.ledger.models import Movement, Parcel
+from service.ledger.rules import (
+    Account,
+    Flow,
+    Holding,
+    MovementKind,
+    Pool,
+    balance_of,
+    cartons_back,
+    cartons_left,
+    take_from,
+)
+
+__all__ = ["Event", "Leg", "open_batch", "open_children", "open_surplus", "post", "store"]
+
+SETTLED = "settled with a record that came late"
 
 
-@dataclass(frozen=True)
-class Event:
-    """When and by whom something happens to stock, and what of."""
+def post(
+    session: Session, event: Event, legs: Sequence[Leg], *, pools: Sequence[Pool] = ()
+) -> Movement:
+    """Store a movement and adjust the parcels' balances; settle what a late record changes.
 
-    kind: MovementKind
-    site_id: int
-    occurred_at: datetime
-    at: datetime
-    by: Actor
-    reason: str | None = None
-    reverses_id: int | None = None
-    count_id: int | None = None
-
-
-@dataclass(frozen=True)
-class Leg:
-    """Grams from one end to another; a parcel that is to be opened is not yet stored."""
-
-    lot_id: int
-    source: Parcel | Account
-    target: Parcel | Account
-    grams: int
-    cartons: int | None = None
-
-
-def post(session: Session, event: Event, legs: Sequence[Leg]) -> Movement:
-    """Store a movement and its transfers, and adjust the parcels' balances.
-
-    Then settle the first later count of every lot and place touched, so that a
-    late record leaves the books as if it had come in time. Cost: a few
-    statements, and one more per lot and place for an entry that comes late.
+    pools: further fish whose books it touches without moving any. Cost: a few
+    statements; for a late record also one reading of the lot's transfers there.
     """
-    movement = _store(session, event, legs)
-    if event.occurred_at < event.at:
-        for (lot_id, place_id), grams in _changes(legs).items():
-            _settle_later_count(session, event, lot_id, place_id, grams)
+    movement = store(session, event, legs)
+    if event.is_late:
+        for pool in dict.fromkeys([*pools, *_pools_of(session, legs)]):
+            _settle(session, event, pool)
     return movement
 
 
-def _store(session: Session, event: Event, legs: Sequence[Leg]) -> Movement:
-    movement = Movement(
-        site_id=event.site_id,
-        kind=event.kind,
-        occurred_at=event.occurred_at,
-        recorded_at=event.at,
-        by=event.by.name,
-        reason=event.reason,
-        reverses_id=event.reverses_id,
-        count_id=event.count_id,
-    )
-    session.add(movement)
-    for leg in legs:
-        for end, sign in ((leg.source, -1), (leg.target, 1)):
-            if isinstance(end, Parcel):
-                end.grams += sign * leg.grams
-                if end.cartons is not None and leg.cartons is not None:
-                    end.cartons += sign * leg.cartons
-                session.add(end)
-    session.flush()
-    assert movement.id is not None
-    session.add_all(_transfer(movement.id, leg) for leg in legs)
-    session.flush()
-    return movement
+def _pools_of(session: Session, legs: Iterable[Leg]) -> list[Pool]:
+    """The fish that these legs give to or take from, as it is judged together."""
+    pools: list[Pool] = []
+    for lot_id in dict.fromkeys(leg.lot_id for leg in legs):
+        counted = queries.counted_places(session, lot_id)
+        ends = [p for leg in legs if leg.lot_id == lot_id for p in leg.parcels]
+        batches = {p.thaw_batch_id for p in ends if p.thaw_batch_id is not None}
+        moved = queries.batch_parcels(session, list(batches)) if counted and batches else []
+        split = {p.thaw_batch_id for p in moved if p.place_id in counted}
+        pools += [_pool(p, counted, split) for p in ends]
+    return pools
 
 
-def _transfer(movement_id: int, leg: Leg) -> Transfer:
-    return Transfer(
-        movement_id=movement_id,
-        lot_id=leg.lot_id,
-        grams=leg.grams,
-        cartons=leg.cartons,
-        from_parcel_id=leg.source.id if isinstance(leg.source, Parcel) else None,
-        to_parcel_id=leg.target.id if isinstance(leg.target, Parcel) else None,
-        from_account=leg.source if isinstance(leg.source, Account) else None,
-        to_account=leg.target if isinstance(leg.target, Account) else None,
-    )
+def _pool(parcel: Parcel, counted: frozenset[int], split: set[int | None]) -> Pool:
+    if parcel.place_id in counted:
+        return Pool(parcel.lot_id, place_id=parcel.place_id, whole=True)
+    if parcel.thaw_batch_id is None or parcel.thaw_batch_id in split:
+        return Pool(parcel.lot_id, parcel.place_id, parcel.thaw_batch_id)
+    return Pool(parcel.lot_id, thaw_batch_id=parcel.thaw_batch_id)
 
 
-def _changes(legs: Iterable[Leg]) -> dict[tuple[int, int], int]:
-    changes: dict[tuple[int, int], int] = {}
-    for leg in legs:
-        for end, sign in ((leg.source, -1), (leg.target, 1)):
-            if isinstance(end, Parcel):
-                key = (leg.lot_id, end.place_id)
-                changes[key] = changes.get(key, 0) + sign * leg.grams
-    return {key: grams for key, grams in changes.items() if grams}
-
-
-def _settle_later_count(
-    session: Session, event: Event, lot_id: int, place_id: int, change_g: int
-) -> None:
-    """What was counted later still holds: undo the change at the count's instant."""
-    count = queries.first_count_after(
-        session, lot_id, place_id, event.occurred_at, but=event.count_id
-    )
-    if count is None:
-        return
-    assert count.id is not None
-    settling = Event(
-        kind=MovementKind.COUNTED,
-        site_id=event.site_id,
-        occurred_at=count.occurred_at,
-        at=event.at,
-        by=event.by,
-        count_id=count.id,
-        reason="settled with a record that came after the count",
-    )
-    legs = difference_legs(session, count, -change_g)
+def _settle(session: Session, event: Event, pool: Pool) -> None:
+    """Bring a pool to what its events give in the order in which they happened."""
+    flows = queries.flows(session, pool)
+    every = queries.lot_parcels(session, pool.lot_id)
+    fish = [p for p in every if pool.holds(p.lot_id, p.place_id, p.thaw_batch_id)]
+    change = balance_of(flows) - sum(p.grams for p in fish)
+    if change > 0:
+        legs = _give(session, event, pool, fish, flows, change)
+    else:
+        legs = _take(session, event, queries.most_exposed_first(every, fish), -change)
     if legs:
-        _store(session, settling, legs)
+        opened = [p.opened_at for leg in legs for p in leg.parcels]
+        _store_settled(session, event, max(event.occurred_at, *opened), legs)
 
 
-def difference_legs(session: Session, count: StockCount, difference_g: int) -> list[Leg]:
-    """Transfers that bring the books to a count: first undo what the count did before.
-
-    A shortage leaves the least exposed parcels (the fish that is gone is taken
-    to be the best); a surplus opens a parcel with the worst history of that lot
-    in that place.
-    """
-    if difference_g > 0:
-        return _surplus(session, count, difference_g)
-    return _shortage(session, count, -difference_g) if difference_g < 0 else []
+def _store_settled(session: Session, event: Event, at: datetime, legs: Sequence[Leg]) -> None:
+    settled = Event(MovementKind.COUNTED, event.site_id, at, event.at, event.by, reason=SETTLED)
+    store(session, settled, legs)
 
 
-def _surplus(session: Session, count: StockCount, grams: int) -> list[Leg]:
-    assert count.id is not None
-    legs: list[Leg] = []
-    taken = {p: g for p, g in queries.count_settlement(session, count.id).items() if g > 0}
-    parcels = queries.parcels_by_id(session, list(taken))
-    for parcel_id, took in taken.items():
-        back = min(took, grams)
-        if back > 0:
-            legs.append(Leg(count.lot_id, Account.COUNT_DIFFERENCE, parcels[parcel_id], back))
-            grams -= back
+def _give(
+    session: Session,
+    event: Event,
+    pool: Pool,
+    fish: Sequence[Parcel],
+    flows: Sequence[Flow],
+    grams: int,
+) -> list[Leg]:
+    """First what differences have taken since; then fish that the books did not know."""
+    legs = _give_back(session, fish, event.occurred_at, grams)
+    grams -= sum(leg.grams for leg in legs)
     if grams > 0:
-        opened = open_surplus(session, count.lot_id, count.place_id, count.occurred_at)
-        legs.append(Leg(count.lot_id, Account.COUNT_DIFFERENCE, opened, grams))
+        later = [f.occurred_at for f in flows if f.counted_g is not None]
+        at = min((t for t in later if t > event.occurred_at), default=event.occurred_at)
+        place_id = pool.place_id or _newest(fish, at).place_id
+        batch = pool.thaw_batch_id
+        opened = open_surplus(session, pool.lot_id, place_id, at, thaw_batch_id=batch)
+        legs.append(Leg(pool.lot_id, Account.COUNT_DIFFERENCE, opened, grams))
     return legs
 
 
-def _shortage(session: Session, count: StockCount, grams: int) -> list[Leg]:
-    assert count.id is not None
-    added = {p for p, g in queries.count_settlement(session, count.id).items() if g < 0}
-    holdings = queries.holdings(
-        session, count.lot_id, count.place_id, at=count.occurred_at, now=count.occurred_at
-    )
-    holdings.reverse()  # they come most exposed first
-    least_exposed_first = sorted(holdings, key=lambda h: h.parcel_id not in added)
-    loose = [h.__class__(h.parcel_id, h.grams, h.grams, None) for h in least_exposed_first]
+def _newest(fish: Sequence[Parcel], at: datetime) -> Parcel:
+    return max([p for p in fish if p.opened_at <= at] or fish, key=lambda p: (p.opened_at, p.id))
+
+
+def _give_back(
+    session: Session,
+    fish: Sequence[Parcel],
+    since: datetime,
+    most: int | None = None,
+    *,
+    but: int | None = None,
+) -> list[Leg]:
+    taken = queries.differences(session, [p.id or 0 for p in fish], since=since, but=but)
+    legs: list[Leg] = []
+    for parcel in fish:
+        grams, cartons = taken.get(parcel.id or 0, (0, 0))
+        back = grams if most is None else min(grams, most)
+        if back <= 0:
+            continue
+        most = None if most is None else most - back
+        whole = (
+            None
+            if parcel.cartons is None
+            else cartons_back(parcel.grams, parcel.cartons, grams, cartons, back)
+        )
+        legs.append(Leg(parcel.lot_id, Account.COUNT_DIFFERENCE, parcel, back, whole))
+    return legs
+
+
+def release(session: Session, event: Event, fish: Sequence[Parcel]) -> None:
+    """Give back to parcels what differences have taken from them, before they are emptied.
+
+    Settling afterwards takes it again from wherever it is right then.
+    """
+    legs = _give_back(session, fish, event.occurred_at, but=event.reverses_id)
+    if legs:
+        opened = [p.opened_at for leg in legs for p in leg.parcels]
+        _store_settled(session, event, max(event.occurred_at, *opened), legs)
+
+
+def _take(session: Session, event: Event, fish: Sequence[Parcel], grams: int) -> list[Leg]:
+    """First fish that differences have added since; then the least exposed."""
+    since = event.occurred_at
+    taken = queries.differences(session, [p.id or 0 for p in fish], since=since) if grams else {}
+    added = {parcel_id for parcel_id, (net, _) in taken.items() if net < 0}
+    least_exposed_first = fish[::-1]
+    return shortage(sorted(least_exposed_first, key=lambda p: p.id not in added), grams)
+
+
+def shortage(fish: Sequence[Parcel], grams: int) -> list[Leg]:
+    """Grams that are not there, out of parcels in order, as far as they have them."""
+    loose = [Holding(p.id or 0, p.grams, p.grams, None) for p in fish]
     takes, _ = take_from(loose, grams)
-    parcels = queries.parcels_by_id(session, [t.parcel_id for t in takes])
+    by_id = {p.id: p for p in fish}
     return [
         Leg(
-            count.lot_id,
-            parcels[t.parcel_id],
+            by_id[t.parcel_id].lot_id,
+            by_id[t.parcel_id],
             Account.COUNT_DIFFERENCE,
             t.grams,
-            _cartons_gone(parcels[t.parcel_id], t.grams),
+            _cartons_gone(by_id[t.parcel_id], t.grams),
         )
         for t in takes
     ]
@@ -181,61 +181,18 @@ def _cartons_gone(parcel: Parcel, grams: int) -> int | None:
     return parcel.cartons - cartons_left(parcel.grams, parcel.cartons, parcel.grams - grams)
 
 
-def open_surplus(
-    session: Session, lot_id: int, place_id: int, at: datetime, *, thaw_batch_id: int | None = None
-) -> Parcel:
-    """An empty parcel for fish that the books do not know, with the lot's worst history there."""
-    parcels = queries.lot_parcels(session, lot_id)
-    here = [p for p in parcels if p.place_id == place_id and p.thaw_batch_id == thaw_batch_id]
-    worst = min(here or parcels, key=lambda p: (p.opened_at, p.id), default=None)
-    opened = Parcel(
-        lot_id=lot_id,
-        place_id=place_id,
-        grams=0,
-        parent_id=worst.id if worst else None,
-        thaw_batch_id=thaw_batch_id,
-        opened_at=max(at, worst.opened_at) if worst else at,
-    )
-    session.add(opened)
-    session.flush()
-    return opened
-
-
-def open_batch(session: Session, code: str, *, site_id: int, lot_id: int, at: datetime) -> Batch:
-    """A new thaw batch of a lot that leaves the freezer at an instant."""
-    batch = ThawBatch(code=code, site_id=site_id, lot_id=lot_id, left_freezer_at=at)
-    session.add(batch)
-    session.flush()
-    return queries.batch_of(batch)
-
-
-def open_children(
-    session: Session,
-    takes: Sequence[Take],
-    *,
-    place_id: int,
-    opened_at: datetime,
-    thaw_batch_id: int | None,
-    count_cartons: bool = True,
+def difference_legs(
+    session: Session, lot_id: int, place_id: int, difference_g: int, *, at: datetime
 ) -> list[Leg]:
-    """A child in another place for each parcel taken from: histories are never mixed.
+    """Transfers that bring the books to what was counted at an instant.
 
-    Pulled cartons are opened, so what thaws is not counted in cartons any more.
+    A shortage leaves the least exposed parcels (the fish that is gone is taken
+    to be the best); a surplus opens a parcel with the worst history of that lot
+    in that place.
     """
-    sources = queries.parcels_by_id(session, [take.parcel_id for take in takes])
-    legs = []
-    for take in takes:
-        source = sources[take.parcel_id]
-        child = Parcel(
-            lot_id=source.lot_id,
-            parent_id=source.id,
-            place_id=place_id,
-            opened_at=opened_at,
-            thaw_batch_id=thaw_batch_id,
-            grams=0,
-            cartons=0 if take.cartons and count_cartons else None,
-        )
-        session.add(child)
-        legs.append(Leg(source.lot_id, source, child, take.grams, take.cartons))
-    session.flush()
-    return legs
+    if difference_g > 0:
+        opened = open_surplus(session, lot_id, place_id, at)
+        return [Leg(lot_id, Account.COUNT_DIFFERENCE, opened, difference_g)]
+    every = queries.lot_parcels(session, lot_id)
+    fish = [p for p in every if p.place_id == place_id and p.opened_at <= at]
+    return shortage(queries.most_exposed_first(every, fish)[::-1], -difference_g)

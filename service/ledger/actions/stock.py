@@ -10,10 +10,17 @@ from service.decisions import Finding, decide
 from service.errors import Conflict, Invalid
 from service.http.bodies import instant_of, refuse_future
 from service.ledger import queries
-from service.ledger.actions.posting import Event, Leg, difference_legs, open_children, post
+from service.ledger.actions.posting import (
+    Event,
+    Leg,
+    difference_legs,
+    open_children,
+    post,
+    release,
+)
 from service.ledger.actions.taking import stock_findings, takes_of
 from service.ledger.models import Movement, Parcel, StockCount
-from service.ledger.rules import Account, MovementKind
+from service.ledger.rules import Account, MovementKind, Pool
 from service.ledger.schemas import CountIn, MoveIn
 from service.lots import queries as lots
 from service.lots.models import Lot
@@ -68,6 +75,8 @@ def move(
     lock_species(session, [lot.species_code])
     view = sites.view(session, lot.site_id, at=at)
     occurred_at = instant_of(order.occurred_at, now=at, skew=view.policy.skew)
+    if occurred_at < lot.arrived_at:
+        raise Invalid.at("occurred_at", "lies before the lot arrived")
     view = sites.view(session, lot.site_id, at=occurred_at)
     holdings = queries.holdings(session, lot.id, origin.id, at=occurred_at, now=at)
     decision = decide(
@@ -152,7 +161,8 @@ def count(session: Session, order: CountIn, *, at: datetime, by: Actor) -> tuple
     _same_site(lot, place)
     lock_species(session, [lot.species_code])
     policy = sites.view(session, lot.site_id, at=at).policy
-    occurred_at = instant_of(order.occurred_at, now=at, skew=policy.skew)
+    # A clock may run ahead, but what is counted is what the books hold by now.
+    occurred_at = min(at, instant_of(order.occurred_at, now=at, skew=policy.skew))
     if occurred_at < lot.arrived_at:
         raise Invalid.at("occurred_at", "lies before the lot arrived")
     counted = StockCount(
@@ -174,7 +184,8 @@ def count(session: Session, order: CountIn, *, at: datetime, by: Actor) -> tuple
         reason=order.reason,
         count_id=counted.id,
     )
-    movement = post(session, event, difference_legs(session, counted, difference))
+    legs = difference_legs(session, lot.id, place.id, difference, at=occurred_at)
+    movement = post(session, event, legs, pools=[Pool(lot.id, place.id, whole=True)])
     audit.note(
         session,
         by,
@@ -198,14 +209,24 @@ def reverse(
     """
     movement = queries.movement_by_id(session, movement_id, by=by)
     transfers = [t for t, _ in queries.transfers_of(session, movement_id)]
-    lot_ids = sorted({t.lot_id for t in transfers})
+    pools = _pools_counted(session, movement)
+    lot_ids = sorted({t.lot_id for t in transfers} | {pool.lot_id for pool in pools})
     found = lots.lots_by_id(session, lot_ids)
     lock_species(session, [lot.species_code for lot in found.values()])
     _refuse_if_used(session, movement, [t.to_parcel_id for t in transfers])
     ids = [i for t in transfers for i in (t.from_parcel_id, t.to_parcel_id) if i is not None]
     parcels = queries.parcels_by_id(session, ids)
-    for parcel in parcels.values():
-        session.refresh(parcel)
+    event = Event(
+        MovementKind.REVERSED,
+        movement.site_id,
+        movement.occurred_at,
+        at,
+        by,
+        reason=reason,
+        reverses_id=movement.id,
+    )
+    filled = {t.to_parcel_id for t in transfers}
+    release(session, event, [p for p in parcels.values() if p.id in filled])
     legs = [
         Leg(
             t.lot_id,
@@ -216,17 +237,7 @@ def reverse(
         )
         for t in reversed(transfers)
     ]
-    event = Event(
-        MovementKind.REVERSED,
-        movement.site_id,
-        movement.occurred_at,
-        at,
-        by,
-        reason=reason,
-        reverses_id=movement.id,
-        count_id=movement.count_id,
-    )
-    undone = post(session, event, legs)
+    undone = post(session, event, legs, pools=pools)
     audit.note(
         session,
         by,
@@ -240,11 +251,24 @@ def reverse(
     return undone
 
 
+def _pools_counted(session: Session, movement: Movement) -> list[Pool]:
+    """What a count was about: it is settled anew even if the count changed nothing."""
+    if movement.count_id is None:
+        return []
+    counted = queries.count_by_id(session, movement.count_id)
+    return [Pool(counted.lot_id, counted.place_id, whole=True)]
+
+
 def _refuse_if_used(session: Session, movement: Movement, targets: Sequence[int | None]) -> None:
     assert movement.id is not None
     if movement.kind == MovementKind.REVERSED:
         raise Conflict(
             "a reversal is not reversed: record what happened again", kind="already-reversed"
+        )
+    if movement.kind == MovementKind.COUNTED and movement.count_id is None:
+        raise Conflict(
+            "the service booked this difference itself, to keep the books right",
+            advice="Take back the count, or the record that came late.",
         )
     if queries.reversal_of(session, movement.id) is not None:
         raise Conflict("this movement has been taken back before", kind="already-reversed")

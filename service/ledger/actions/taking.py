@@ -7,7 +7,7 @@ from sqlmodel import Session
 
 from service.decisions import Finding
 from service.ledger import queries
-from service.ledger.actions.posting import Event, Leg, open_surplus, post
+from service.ledger.actions.writing import Event, Leg, open_surplus, store
 from service.ledger.rules import Account, Holding, MovementKind, Take, take_from
 from service.lots.models import Lot
 from service.quantities import Units
@@ -66,12 +66,12 @@ def takes_of(
         event = Event(
             MovementKind.COUNTED,
             lot.site_id,
-            max(occurred_at, opened.opened_at),
+            occurred_at,
             at,
             by,
             reason="taken, but not in the books",
         )
-        post(session, event, [Leg(lot.id or 0, Account.COUNT_DIFFERENCE, opened, missing)])
+        store(session, event, [Leg(lot.id or 0, Account.COUNT_DIFFERENCE, opened, missing)])
         takes.append(Take(opened.id or 0, missing))
     return takes
 

@@ -63,6 +63,8 @@ def pull(session: Session, order: PullIn, *, at: datetime, by: Actor) -> Pulled:
     lock_species(session, [named.lot.species_code])
     skew = sites.view(session, named.lot.site_id, at=at).policy.skew
     occurred_at = instant_of(order.occurred_at, now=at, skew=skew)
+    if occurred_at < named.lot.arrived_at:
+        raise Invalid.at("occurred_at", "lies before the lot arrived")
     view = sites.view(session, named.lot.site_id, at=occurred_at)
     holdings = _holdings(session, order, named, occurred_at=occurred_at, at=at)
     decision = decide(
@@ -149,7 +151,7 @@ def _named(session: Session, order: PullIn, by: Actor) -> _Named:
         raise Conflict("the lot and the places belong to different sites", kind="another-site")
     if order.thaw_request is not None:
         request = queries.request_by_id(session, order.thaw_request, by=by, field="thaw_request")
-        if request.cancelled_at is not None:
+        if request.cancelled_at is not None and not order.already_done:
             raise Conflict("this thaw request was cancelled", kind="already-cancelled")
     if order.parcel is not None:
         ids = (lot.id or 0, origin.id or 0)
