@@ -1,0 +1,397 @@
+"""The trail: every write leaves an entry, and nobody changes one unnoticed."""
+
+from collections.abc import Callable, Iterator
+from concurrent.futures import ThreadPoolExecutor
+from typing import Any
+
+import pytest
+from fastapi.routing import APIRoute
+from sqlalchemy import text
+from sqlmodel import col, func, select
+
+from service.app import ROUTERS
+from service.cli import main
+from service.security import audit
+from service.security.actor import SERVICE
+from service.security.models import AuditEntry, AuditHead
+from service.security.transactions import transaction
+from tests.kitchen import Kitchen
+
+
+def entries(kitchen: Kitchen) -> int:
+    with kitchen.looking() as session:
+        return int(session.exec(select(func.count(col(AuditEntry.id)))).one())
+
+
+def broken(kitchen: Kitchen) -> list[str]:
+    with kitchen.looking() as session:
+        return [place.why for place in audit.verify(session)]
+
+
+def a_working_day(kitchen: Kitchen) -> Iterator[tuple[str, str, Callable[[], Any]]]:
+    """Every POST and PUT of the API, each as a success: method, path template, the request."""
+    boss, keeper, vet = kitchen.manager, kitchen.keeper, kitchen.vet
+    commissary, nutritionist = kitchen.commissary, kitchen.nutritionist
+    seen: dict[str, Any] = {}
+
+    def keep(name: str, answer: Any) -> Any:
+        seen[name] = answer
+        return answer
+
+    def put(path: str, body: Any) -> Any:
+        answer = boss.put(path, body)
+        assert answer.status_code == 200, answer.text
+        return answer.json()
+
+    def reading() -> Any:
+        at = "2026-11-25T05:00:00Z"
+        return commissary.made("/readings", [{"probe": "Q1", "at": at, "temperature_c": -20}])
+
+    def lot() -> str:
+        code: str = seen["delivery"]["lots"][0]["code"]
+        return code
+
+    def pull() -> Any:
+        body = {"lot": lot(), "from_place": "FZ1", "to_place": "TANK1", "mass": "20 kg"}
+        return keep("batch", keeper.made("/pulls", body)["thaw_batch"])
+
+    yield "POST", "/sites", lambda: boss.made("/sites", {"code": "SUD", "name": "South house"})
+    yield "PUT", "/sites/{site}", lambda: put("/sites/sud", {"name": "South"})
+    policy = {"changes": {"gap_minutes": 30}, "reason": "we measure often"}
+    yield "PUT", "/sites/{site}/policy", lambda: put("/sites/main/policy", policy)
+    place = {"code": "P1", "name": "Pi", "kind": "freezer", "site": "MAIN"}
+    yield "POST", "/places", lambda: boss.made("/places", place)
+    yield "POST", "/probes", lambda: boss.made("/probes", {"code": "Q1", "place": "P1"})
+    yield "POST", "/suppliers", lambda: boss.made("/suppliers", {"code": "S1", "name": "Si"})
+    product = {
+        "code": "R1",
+        "species": "SPR",
+        "supplier": "S1",
+        "form": "iqf",
+        "carton_mass": "10 kg",
+    }
+    yield "POST", "/products", lambda: boss.made("/products", product)
+    tablet = {
+        "code": "B1-100",
+        "name": "Thiamine 100 mg tablet",
+        "form": "tablet",
+        "contents": [{"nutrient": "THIA", "amount": 100, "unit": "mg"}],
+    }
+    path = "/supplement-products"
+    yield "POST", path, lambda: nutritionist.made("/supplement-products", tablet)
+    line = {
+        "product": "HER-BLOCK-10",
+        "caught_from": "2026-08-01",
+        "mass": "200 kg",
+        "place": "FZ1",
+    }
+    delivery = {"supplier": "NORD", "lots": [line]}
+    yield "POST", "/deliveries", lambda: keep("delivery", commissary.made("/deliveries", delivery))
+    values = [{"nutrient": "FAT", "amount": 11.2, "unit": "g/100g"}]
+    assay = {"sampled_on": "2026-11-03", "laboratory": "Lab", "values": values}
+    yield "POST", "/lots/{lot}/assays", lambda: commissary.made(f"/lots/{lot()}/assays", assay)
+    yield (
+        "POST",
+        "/lots/{lot}/holds",
+        lambda: keep("hold", keeper.made(f"/lots/{lot()}/holds", {"reason": "recall"})),
+    )
+    yield (
+        "POST",
+        "/holds/{hold}/release",
+        lambda: vet.made(f"/holds/{seen['hold']['id']}/release", {"reason": "it is over"}),
+    )
+    yield "POST", "/readings", reading
+    move = {"from_place": "FZ1", "to_place": "FZ2", "mass": "20 kg"}
+    yield (
+        "POST",
+        "/moves",
+        lambda: keep("move", commissary.made("/moves", {"lot": lot()} | move)),
+    )
+    yield (
+        "POST",
+        "/movements/{movement}/reversal",
+        lambda: commissary.made(
+            f"/movements/{seen['move']['movement']['id']}/reversal", {"reason": "wrong freezer"}
+        ),
+    )
+    count = {"place": "FZ1", "mass": "190 kg", "reason": "weekly count"}
+    yield "POST", "/counts", lambda: commissary.made("/counts", {"lot": lot()} | count)
+    diet = {"from": "2026-11-01", "items": [{"species": "HER", "mass": "3 kg"}]}
+    yield (
+        "POST",
+        "/animals/{animal}/diets",
+        lambda: nutritionist.made("/animals/BRINE/diets", diet),
+    )
+    animal = {"code": "A1", "name": "Alfa", "taxon": "T", "group": "otter", "site": "MAIN"}
+    yield "POST", "/animals", lambda: keeper.made("/animals", animal)
+    weight = {"mass": "104 kg"}
+    yield (
+        "POST",
+        "/animals/{animal}/weights",
+        lambda: keeper.made("/animals/BRINE/weights", weight),
+    )
+    need = {"day": "2026-11-26", "thaw_place": "TANK1"}
+    yield "POST", "/thaw-requests", lambda: keep("plan", keeper.made("/thaw-requests", need))
+    yield (
+        "POST",
+        "/thaw-requests/{thaw_request}/cancel",
+        lambda: keeper.made(f"/thaw-requests/{seen['plan']['id']}/cancel", {}),
+    )
+    yield "POST", "/pulls", pull
+    yield (
+        "POST",
+        "/thaw-batches/{thaw_batch}/put-back",
+        lambda: keeper.made(
+            f"/thaw-batches/{seen['batch']['code']}/put-back",
+            {"mass": "10 kg", "core_temperature": "-19 °C", "to_place": "FZ1"},
+        ),
+    )
+    yield (
+        "POST",
+        "/thaw-batches/{thaw_batch}/thawed",
+        lambda: keeper.made(f"/thaw-batches/{seen['batch']['code']}/thawed", {}),
+    )
+    yield (
+        "POST",
+        "/feeds",
+        lambda: keeper.made(
+            "/feeds",
+            {
+                "animal": "BRINE",
+                "items": [
+                    {"thaw_batch": seen["batch"]["code"], "offered": "2 kg", "eaten": "2 kg"}
+                ],
+            },
+        ),
+    )
+    yield (
+        "POST",
+        "/thaw-batches/{thaw_batch}/discard",
+        lambda: keeper.made(
+            f"/thaw-batches/{seen['batch']['code']}/discard",
+            {"mass": "1 kg", "reason": "fell on the floor"},
+        ),
+    )
+    requirement = {
+        "nutrient": "THIA",
+        "amount": 25,
+        "unit": "mg",
+        "applies_to": {"animal": "BRINE"},
+    }
+    yield "POST", "/requirements", lambda: nutritionist.made("/requirements", requirement)
+    order = {"animal": "BRINE", "day": "2026-11-25"}
+    yield (
+        "POST",
+        "/supplement-plans",
+        lambda: keep("supplements", nutritionist.made("/supplement-plans", order)),
+    )
+    yield (
+        "POST",
+        "/supplement-plans/{plan_id}/sign-off",
+        lambda: vet.made(f"/supplement-plans/{seen['supplements']['id']}/sign-off", {}),
+    )
+    yield (
+        "POST",
+        "/supplement-plans/{plan_id}/given",
+        lambda: keeper.made(
+            f"/supplement-plans/{seen['supplements']['id']}/given",
+            {"supplements": [{"product": "B1-100", "count": 1}]},
+        ),
+    )
+    yield (
+        "POST",
+        "/lots/{lot}/rejection",
+        lambda: commissary.made(f"/lots/{lot()}/rejection", {"reason": "spoiled"}),
+    )
+
+
+def test_every_write_leaves_an_entry_and_the_chain_holds(kitchen: Kitchen) -> None:
+    done: set[tuple[str, str]] = set()
+    steps = a_working_day(kitchen)
+    for method, path, ask in steps:
+        before = entries(kitchen)
+        ask()
+        assert entries(kitchen) > before, f"{method} {path} left no entry"
+        done.add((method, path))
+    writes = {
+        (method, route.path)
+        for router in ROUTERS
+        for route in router.routes
+        if isinstance(route, APIRoute)
+        for method in (route.methods or set()) - {"GET", "HEAD"}
+    }
+    assert done == writes, "a route that writes is missing in the working day"
+    assert broken(kitchen) == []
+    shown = kitchen.manager.shown("/audit?limit=500")["items"]
+    assert {e["by"] for e in shown} >= {"manager", "keeper", "commissary", "vet", "fishhouse"}
+    assert all(len(e["hash"]) == 64 for e in shown)
+
+
+def test_what_is_refused_or_only_looked_at_leaves_no_entry(kitchen: Kitchen) -> None:
+    lot = kitchen.a_lot(mass="10 kg")["code"]
+    keeper = kitchen.keeper
+    before = entries(kitchen)
+    body = {"lot": lot, "from_place": "FZ1", "to_place": "TANK1", "mass": "100 kg"}
+    assert keeper.post("/pulls", body).status_code == 409
+    assert keeper.post("/pulls", body | {"lot": "NONE"}).status_code == 404
+    assert keeper.get(f"/lots/{lot}/quality").status_code == 200
+    assert entries(kitchen) == before
+
+
+def without_triggers(kitchen: Kitchen, *statements: str) -> None:
+    """Somebody who may do anything in the database, at work."""
+    database = kitchen.app.state.database
+    with database.writer.begin() as connection:
+        if database.is_sqlite:
+            found = connection.execute(
+                text(
+                    "SELECT name FROM sqlite_master WHERE type = 'trigger'"
+                    " AND tbl_name = 'audit_entry'"
+                )
+            )
+            for (name,) in found.all():
+                connection.execute(text(f'DROP TRIGGER "{name}"'))
+        else:
+            connection.execute(text("ALTER TABLE audit_entry DISABLE TRIGGER ALL"))
+        for statement in statements:
+            connection.execute(text(statement))
+
+
+TAMPERED = {
+    "who": ("UPDATE audit_entry SET \"by\" = 'nobody' WHERE chain = 1 AND number = 3", "changed"),
+    "what": ("UPDATE audit_entry SET what = 'x' WHERE chain = 1 AND number = 3", "changed"),
+    "when": (
+        "UPDATE audit_entry SET recorded_at = '2020-01-01 00:00:00' WHERE chain = 1 AND number = 3",
+        "changed",
+    ),
+    "detail": (
+        "UPDATE audit_entry SET detail = '{\"g\": 1}' WHERE chain = 1 AND number = 3",
+        "changed",
+    ),
+    "hash": (
+        "UPDATE audit_entry SET hash = previous_hash WHERE chain = 1 AND number = 3",
+        "changed",
+    ),
+    "middle": ("DELETE FROM audit_entry WHERE chain = 1 AND number = 3", "missing"),
+    "first": ("DELETE FROM audit_entry WHERE chain = 1 AND number = 1", "missing"),
+    "all": ("DELETE FROM audit_entry WHERE chain = 1", "end of the chain"),
+    "end": (
+        "DELETE FROM audit_entry WHERE chain = 1 AND number >="
+        " (SELECT length FROM audit_head WHERE chain = 1)",
+        "end of the chain",
+    ),
+    "head": ("UPDATE audit_head SET length = length - 1 WHERE chain = 1", "end of the chain"),
+}
+
+
+@pytest.mark.parametrize("how", TAMPERED)
+def test_whoever_tampers_with_the_trail_is_found_out(kitchen: Kitchen, how: str) -> None:
+    assert broken(kitchen) == []
+    statement, why = TAMPERED[how]
+    without_triggers(kitchen, statement)
+    found = broken(kitchen)
+    assert found and why in found[0], found
+
+
+def test_the_database_itself_refuses_to_change_the_trail(kitchen: Kitchen) -> None:
+    for statement in (
+        "UPDATE audit_entry SET what = 'x'",
+        "DELETE FROM audit_entry",
+        "INSERT OR REPLACE INTO audit_entry SELECT * FROM audit_entry"
+        if kitchen.app.state.database.is_sqlite
+        else "TRUNCATE audit_entry CASCADE",
+    ):
+        with (
+            pytest.raises(Exception, match=r"(?i)audit|append|change|refuse"),
+            kitchen.app.state.database.writer.begin() as connection,
+        ):
+            connection.execute(text(statement))
+    assert broken(kitchen) == []
+
+
+def test_the_command_line_says_whether_the_chain_holds(
+    kitchen: Kitchen, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setenv("FISHHOUSE_DATABASE_URL", kitchen.address)
+    monkeypatch.setenv("FISHHOUSE_DATA_DIR", str(kitchen.folder))
+    assert main(["audit", "verify"]) == 0
+    assert "holds" in capsys.readouterr().out
+    without_triggers(kitchen, TAMPERED["middle"][0])
+    assert main(["audit", "verify"]) == 1
+    assert "chain 1, entry 4" in capsys.readouterr().out
+
+
+def test_writers_at_once_keep_one_chain(kitchen: Kitchen) -> None:
+    """Each waits for the entry before its own: numbers follow without a gap."""
+    at = kitchen.clock()
+    engine = kitchen.app.state.database.writer
+
+    def write(number: int) -> None:
+        with transaction(engine) as session:
+            audit.note(session, SERVICE, "tested", number, at=at, site_id=1)
+            audit.note(session, SERVICE, "tested again", number, at=at)
+
+    before = entries(kitchen)
+    with ThreadPoolExecutor(6) as pool:
+        list(pool.map(write, range(24)))
+    assert entries(kitchen) == before + 48
+    assert broken(kitchen) == []
+    with kitchen.looking() as session:
+        for head in session.exec(select(AuditHead)).all():
+            numbers = session.exec(
+                select(AuditEntry.number)
+                .where(col(AuditEntry.chain) == head.chain)
+                .order_by(col(AuditEntry.number))
+            ).all()
+            assert list(numbers) == list(range(1, head.length + 1))
+
+
+def fail_at_commit(kitchen: Kitchen) -> None:
+    """A constraint that the database looks at only when everything is to be committed."""
+    with kitchen.app.state.database.writer.begin() as connection:
+        connection.execute(text("CREATE TABLE nowhere (id INTEGER PRIMARY KEY)"))
+        connection.execute(
+            text(
+                "CREATE TABLE tripwire (id INTEGER REFERENCES nowhere (id)"
+                " DEFERRABLE INITIALLY DEFERRED)"
+            )
+        )
+        if kitchen.app.state.database.is_sqlite:
+            connection.execute(
+                text(
+                    "CREATE TRIGGER trip AFTER INSERT ON supplier"
+                    " BEGIN INSERT INTO tripwire VALUES (1); END"
+                )
+            )
+        else:
+            connection.execute(
+                text(
+                    "CREATE FUNCTION trip() RETURNS trigger LANGUAGE plpgsql AS"
+                    " $$ BEGIN INSERT INTO tripwire VALUES (1); RETURN NEW; END $$"
+                )
+            )
+            connection.execute(
+                text(
+                    "CREATE TRIGGER trip AFTER INSERT ON supplier"
+                    " FOR EACH ROW EXECUTE FUNCTION trip()"
+                )
+            )
+
+
+def test_a_failed_commit_is_never_answered_with_created(kitchen: Kitchen) -> None:
+    boss = kitchen.manager
+    body = {"code": "X1", "name": "Xi"}
+    before = entries(kitchen)
+    fail_at_commit(kitchen)
+    answer = boss.post("/suppliers", body, headers={"Idempotency-Key": "k"})
+    assert answer.status_code == 409
+    assert answer.headers["content-type"] == "application/problem+json"
+    assert "X1" not in [s["code"] for s in boss.shown("/suppliers")["items"]]
+    assert entries(kitchen) == before and broken(kitchen) == []
+
+    with kitchen.app.state.database.writer.begin() as connection:
+        on = "" if kitchen.app.state.database.is_sqlite else " ON supplier"
+        connection.execute(text(f"DROP TRIGGER trip{on}"))
+    again = boss.post("/suppliers", body, headers={"Idempotency-Key": "k"})
+    assert again.status_code == 201
+    assert "idempotency-replayed" not in again.headers, "a failure keeps no key"
