@@ -35,10 +35,10 @@ from service.worker import Worker
 log = logging.getLogger(__name__)
 
 ROUTERS: tuple[APIRouter, ...] = (
+    service.quality.routes.router,  # first: the hot reads, and every router before costs them time
     *service.site.routes.routers,
     *service.catalogue.routes.routers,
     service.receiving.routes.router,
-    service.quality.routes.router,
     *service.lots.routes.routers,
     *service.ledger.routes.routers,
     *service.temperatures.routes.routers,

@@ -30,6 +30,7 @@ class TemperatureUnit(StrEnum):
     F = "f"
 
 
+_KG = MassUnit.KG  # lists show many masses; a member of an enum is found slowly in Python 3.11
 GRAMS_PER = {
     MassUnit.KG: Decimal(1000),
     MassUnit.G: Decimal(1),
@@ -195,9 +196,14 @@ class Units:
 
     def mass_out(self, grams: int) -> MassOut:
         """Grams in the site's unit: kilograms to the gram, pounds to a hundredth."""
-        places = Decimal("0.001") if self.mass is MassUnit.KG else Decimal("0.01")
-        value = (Decimal(grams) / GRAMS_PER[self.mass]).quantize(places, ROUND_HALF_UP)
-        return MassOut(value=float(value), unit=self.mass, g=grams)
+        return MassOut(value=self.mass_value(grams), unit=self.mass, g=grams)
+
+    def mass_value(self, grams: int) -> float:
+        """The number that `mass_out` shows."""
+        if self.mass is _KG:
+            return grams / 1000  # whole grams: exact to the third place
+        value = (Decimal(grams) / GRAMS_PER[self.mass]).quantize(Decimal("0.01"), ROUND_HALF_UP)
+        return float(value)
 
     def temperature_out(self, c: float) -> TemperatureOut:
         """°C in the site's unit, to a hundredth."""

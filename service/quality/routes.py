@@ -1,11 +1,14 @@
 """Lots with their stock, and their quality."""
 
+from collections.abc import Sequence
 from datetime import date
 from typing import Annotated, Any, Literal
 
-from fastapi import APIRouter, Query, Request
+from fastapi import APIRouter, Query, Request, Response
+from sqlalchemy import Row
 
 from service.errors import Invalid, NotFound
+from service.http.answers import as_shown
 from service.http.bodies import Cursor, Limit, Moment, Page, decode_cursor, encode_cursor
 from service.http.sessions import Now, ReadSession, database_of
 from service.lots import queries as lots
@@ -29,7 +32,7 @@ async def list_lots(
     ] = "number",
     limit: Limit = 50,
     cursor: Cursor = None,
-) -> Any:
+) -> Response:
     """Lots with what is on hand. use_first leaves out used-up and rejected ones."""
     use_first = order == "use_first"
     after = _after(cursor, use_first) if cursor is not None else None
@@ -38,14 +41,16 @@ async def list_lots(
             connection, by=by, species=species, use_first=use_first, limit=limit + 1, after=after
         )
     shown = [listing.lot_row(row, at) for row in rows[:limit]]
+    return as_shown({"items": shown, "next": _next(rows, limit, use_first)})
+
+
+def _next(rows: Sequence[Row[Any]], limit: int, use_first: bool) -> str | None:
     if len(rows) <= limit:
-        return {"items": shown, "next": None}
+        return None
     last = rows[limit - 1]
-    age = last.age_from or listing.NO_DATE
-    return {
-        "items": shown,
-        "next": encode_cursor(age.isoformat(), last.id) if use_first else encode_cursor(last.id),
-    }
+    if not use_first:
+        return encode_cursor(last.lot_id)
+    return encode_cursor((last.age_from or listing.NO_DATE).isoformat(), last.lot_id)
 
 
 def _after(cursor: str, use_first: bool) -> tuple[date, int] | int:
@@ -59,7 +64,7 @@ def _after(cursor: str, use_first: bool) -> tuple[date, int] | int:
 
 
 @router.get("/{lot}", response_model=LotDetail)
-async def get_lot(lot: str, request: Request, at: Now, by: MayLook) -> Any:
+async def get_lot(lot: str, request: Request, at: Now, by: MayLook) -> Response:
     """One lot: where it stands, what is on hand by place, its holds."""
     with database_of(request).reader.connect() as connection:
         rows = listing.lot_rows(connection, lot)
@@ -67,17 +72,16 @@ async def get_lot(lot: str, request: Request, at: Now, by: MayLook) -> Any:
             raise NotFound.of("lot", lot, "lot")
         first = rows[0]
         by.ensure_site(first.site_id)
-        holds = listing.holds_of(connection, first.id)
+        holds = listing.holds_of(connection, first.lot_id) if first.has_holds else ()
     units = listing.units_of(first.mass_unit)
     places = [
-        {"place": row.place, "mass": units.mass_out(int(row.place_grams))}
+        {"place": row.place, "mass": listing.mass_shown(units, int(row.place_grams))}
         for row in rows
         if row.place is not None
     ]
-    return listing.lot_row(first, at) | {
-        "places": places,
-        "holds": [row._asdict() for row in holds],
-    }
+    return as_shown(
+        listing.lot_row(first, at) | {"places": places, "holds": [row._asdict() for row in holds]}
+    )
 
 
 @router.get("/{lot}/quality")

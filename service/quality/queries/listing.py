@@ -3,11 +3,23 @@
 from collections.abc import Sequence
 from datetime import date, datetime
 from functools import lru_cache
-from typing import Any
+from typing import Any, NamedTuple
 from zoneinfo import ZoneInfo
 
-from sqlalchemy import ColumnElement, Connection, Row, bindparam, func, literal, tuple_
+from sqlalchemy import (
+    ColumnElement,
+    Connection,
+    Date,
+    Integer,
+    Row,
+    bindparam,
+    func,
+    literal,
+    tuple_,
+    type_coerce,
+)
 from sqlalchemy import select as columns
+from sqlalchemy.types import NULLTYPE
 from sqlmodel import col
 
 from service.catalogue.models import Product, Supplier
@@ -27,30 +39,68 @@ def _on_hand() -> ColumnElement[int]:
     return total.where(col(Parcel.lot_id) == col(Lot.id)).correlate(Lot).scalar_subquery()
 
 
+# What is shown as it is stored; the first columns of the select, in this order.
+SHOWN = (
+    "code",
+    "species",
+    "product",
+    "supplier",
+    "supplier_lot",
+    "part",
+    "form",
+    "size_grade",
+    "received_as",
+    "caught_from",
+    "caught_to",
+    "frozen_on",
+    "best_before",
+    "arrived_at",
+    "cartons",
+)
+
+
+class Behind(NamedTuple):
+    """What a row of the select carries next: what else is shown is worked out from it.
+
+    Read by position: looking a column up by its name costs a microsecond each time.
+    """
+
+    lot_id: int
+    site_id: int
+    age_from: date | None
+    grams: int
+    rejected: bool
+    timezone: str
+    mass_unit: str
+    on_hand: int
+    held: bool
+
+
 @lru_cache(maxsize=1)
 def _lots() -> Any:
     return (
         columns(
-            col(Lot.id),
-            col(Lot.site_id),
             col(Lot.code),
-            col(Lot.species_code).label("species"),
+            col(Lot.species_code),
+            col(Product.code),
+            col(Supplier.code),
             col(Lot.supplier_lot),
             col(Lot.part),
             col(Lot.form),
             col(Lot.size_grade),
             col(Lot.received_as),
-            col(Lot.caught_from),
-            col(Lot.caught_to),
-            col(Lot.frozen_on),
-            col(Lot.best_before),
+            # Dates that are only shown are not parsed: SQLite holds them as they are written.
+            type_coerce(col(Lot.caught_from), NULLTYPE).label("caught_from"),
+            type_coerce(col(Lot.caught_to), NULLTYPE).label("caught_to"),
+            type_coerce(col(Lot.frozen_on), NULLTYPE).label("frozen_on"),
+            type_coerce(col(Lot.best_before), NULLTYPE).label("best_before"),
             col(Lot.arrived_at),
+            col(Lot.cartons),
+            col(Lot.id).label("lot_id"),
+            col(Lot.site_id),
             col(Lot.age_from),
             col(Lot.grams),
-            col(Lot.cartons),
-            col(Lot.rejected_at),
-            col(Product.code).label("product"),
-            col(Supplier.code).label("supplier"),
+            col(Lot.rejected_at).is_not(None),
             col(Site.timezone),
             col(Site.mass_unit),
             _on_hand().label("on_hand"),
@@ -69,10 +119,13 @@ def lot_rows(connection: Connection, code: str) -> Sequence[Row[Any]]:
 
 @lru_cache(maxsize=1)
 def _one_lot() -> Any:
+    any_hold = columns(literal(1)).where(col(Hold.lot_id) == col(Lot.id)).correlate(Lot).exists()
     return (
         _lots()
         .add_columns(
-            col(Place.code).label("place"), func.sum(col(Parcel.grams)).label("place_grams")
+            col(Place.code).label("place"),
+            func.sum(col(Parcel.grams)).label("place_grams"),
+            any_hold.label("has_holds"),
         )
         .outerjoin(Parcel, (col(Parcel.lot_id) == col(Lot.id)) & (col(Parcel.grams) > 0))
         .outerjoin(Place, col(Place.id) == col(Parcel.place_id))
@@ -84,7 +137,13 @@ def _one_lot() -> Any:
 
 def holds_of(connection: Connection, lot_id: int) -> Sequence[Row[Any]]:
     """The holds of a lot, oldest first. One select."""
-    statement: Any = (
+    rows: Sequence[Row[Any]] = connection.execute(_holds(), {"lot_id": lot_id}).all()
+    return rows
+
+
+@lru_cache(maxsize=1)
+def _holds() -> Any:
+    return (
         columns(
             col(Hold.id),
             col(Hold.reason),
@@ -92,11 +151,9 @@ def holds_of(connection: Connection, lot_id: int) -> Sequence[Row[Any]]:
             col(Hold.placed_by),
             col(Hold.released_at),
         )
-        .where(col(Hold.lot_id) == lot_id)
+        .where(col(Hold.lot_id) == bindparam("lot_id"))
         .order_by(col(Hold.id))
     )
-    rows: Sequence[Row[Any]] = connection.execute(statement).all()
-    return rows
 
 
 def page(
@@ -112,15 +169,32 @@ def page(
 
     One select; it reads the rows of the page, by index.
     """
-    statement = _lots()
-    if by.sites is not None:
-        statement = statement.where(col(Lot.site_id).in_(by.sites))
-    if species is not None:
-        statement = statement.where(col(Lot.species_code) == species.upper())
+    after_age, after_id = after if isinstance(after, tuple) else (NO_DATE, after)
+    statement = _page(use_first, by.sites is not None, species is not None, after is not None)
+    given = {  # what a select does not ask for is left alone
+        "sites": sorted(by.sites or ()),
+        "species": (species or "").upper(),
+        "after_age": after_age,
+        "after_id": after_id,
+        "most": limit,
+    }
+    rows: Sequence[Row[Any]] = connection.execute(statement, given).all()
+    return rows
+
+
+@lru_cache(maxsize=16)
+def _page(use_first: bool, of_sites: bool, of_species: bool, continued: bool) -> Any:
+    """The select of a page, built once for each set of questions: building costs as much
+    as asking."""
+    statement = _lots().limit(bindparam("most"))
+    if of_sites:
+        statement = statement.where(col(Lot.site_id).in_(bindparam("sites", expanding=True)))
+    if of_species:
+        statement = statement.where(col(Lot.species_code) == bindparam("species"))
     if not use_first:
-        if isinstance(after, int):
-            statement = statement.where(col(Lot.id) > after)
-        return connection.execute(statement.order_by(col(Lot.id)).limit(limit)).all()
+        if continued:
+            statement = statement.where(col(Lot.id) > bindparam("after_id"))
+        return statement.order_by(col(Lot.id))
     on_hand = (
         columns(literal(1))
         .where(col(Parcel.lot_id) == col(Lot.id), col(Parcel.grams) > 0)
@@ -129,23 +203,28 @@ def page(
     )
     age = func.coalesce(col(Lot.age_from), NO_DATE)
     statement = statement.where(col(Lot.rejected_at).is_(None), on_hand)
-    if isinstance(after, tuple):
-        statement = statement.where(tuple_(age, col(Lot.id)) > tuple_(*after))
-    return connection.execute(statement.order_by(age, col(Lot.id)).limit(limit)).all()
+    if continued:
+        last = tuple_(bindparam("after_age", type_=Date), bindparam("after_id", type_=Integer))
+        statement = statement.where(tuple_(age, col(Lot.id)) > last)
+    return statement.order_by(age, col(Lot.id))
 
 
-def status_of(row: Row[Any]) -> LotStatus:
+def status_of(lot: Behind) -> LotStatus:
     """Where a lot stands."""
-    if row.rejected_at is not None:
+    if lot.rejected:
         return LotStatus.REJECTED
-    if row.held:
+    if lot.held:
         return LotStatus.HELD
-    return LotStatus.ACCEPTED if row.on_hand > 0 else LotStatus.USED_UP
+    return _ACCEPTED if lot.on_hand > 0 else LotStatus.USED_UP
+
+
+_ACCEPTED = LotStatus.ACCEPTED  # most are; a member of an enum is found slowly in Python 3.11
 
 
 @lru_cache(maxsize=64)
-def _zone(name: str) -> ZoneInfo:
-    return ZoneInfo(name)
+def _day(zone: str, at: datetime) -> date:
+    """The civil day in a zone."""
+    return at.astimezone(ZoneInfo(zone)).date()
 
 
 @lru_cache(maxsize=4)
@@ -156,26 +235,22 @@ def units_of(mass_unit: str) -> Units:
 
 def lot_row(row: Row[Any], at: datetime) -> dict[str, Any]:
     """A row of `page` or `lot_rows` with the fields of `LotRow`."""
-    units = units_of(row.mass_unit)
-    today = at.astimezone(_zone(row.timezone)).date()
-    return {
-        "code": row.code,
-        "species": row.species,
-        "product": row.product,
-        "supplier": row.supplier,
-        "supplier_lot": row.supplier_lot,
-        "part": row.part,
-        "form": row.form,
-        "size_grade": row.size_grade,
-        "received_as": row.received_as,
-        "caught_from": row.caught_from,
-        "caught_to": row.caught_to,
-        "frozen_on": row.frozen_on,
-        "best_before": row.best_before,
-        "arrived_at": row.arrived_at,
-        "age_days": None if row.age_from is None else (today - row.age_from).days,
-        "status": status_of(row),
-        "mass": units.mass_out(row.grams),
-        "on_hand": units.mass_out(int(row.on_hand)),
-        "cartons": row.cartons,
-    }
+    values = tuple(row)
+    lot = Behind(*values[len(SHOWN) : _KNOWN])
+    units = units_of(lot.mass_unit)
+    shown = dict(zip(SHOWN, values, strict=False))
+    shown["age_days"] = (
+        None if lot.age_from is None else (_day(lot.timezone, at) - lot.age_from).days
+    )
+    shown["status"] = status_of(lot)
+    shown["mass"] = mass_shown(units, lot.grams)
+    shown["on_hand"] = mass_shown(units, int(lot.on_hand))
+    return shown
+
+
+_KNOWN = len(SHOWN) + len(Behind._fields)
+
+
+def mass_shown(units: Units, grams: int) -> dict[str, Any]:
+    """The fields of `MassOut`."""
+    return {"value": units.mass_value(grams), "unit": units.mass, "g": grams}

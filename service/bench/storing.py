@@ -1,0 +1,120 @@
+"""Ten thousand decoded readings with their rollups, against storing the rows alone."""
+
+import time
+from collections.abc import Callable, Iterator
+from datetime import UTC, datetime, timedelta
+from statistics import median
+
+from sqlalchemy import Connection, select
+from sqlmodel import col
+
+from service.bench.figures import Figure
+from service.bench.place import PROBES, TWINS, opened
+from service.database import Database
+from service.security.actor import SERVICE
+from service.security.transactions import transaction
+from service.temperatures.actions import storing
+from service.temperatures.actions.decoding import Decoded, Row
+from service.temperatures.models import Probe
+
+ROWS = 10_000
+ROUNDS = 7
+STEP = timedelta(minutes=1)
+TARGET = 0.3
+
+RawRow = tuple[int, int, int]
+
+
+def measure(address: str, kind: str, at: datetime) -> Iterator[Figure]:
+    """In turns, each round a stretch of time of its own; the median of the rounds' ratios."""
+    ratios, ours, raws = [], [], []
+    span = STEP * (ROWS // PROBES)
+    with opened(address) as database:
+        probes = _raw_probes(database)
+        for number in range(ROUNDS + 1):
+            start = at - span * (number + 1)
+            raw = _timed(lambda: _store_raw(database, _raw_rows(probes, start)))  # noqa: B023
+            mine = _timed(lambda: _store(database, _decoded(start), at))  # noqa: B023
+            if number:  # the first round only warms up
+                ratios.append(raw / mine)
+                ours.append(mine)
+                raws.append(raw)
+    yield Figure(
+        name=f"{ROWS} decoded readings, rollups and audit included",
+        database=kind,
+        value=round(median(ratios), 3),
+        unit="× raw executemany" if kind == "sqlite" else "× raw COPY",
+        target=TARGET,
+        detail={
+            "readings_per_s": round(ROWS / median(ours)),
+            "raw_per_s": round(ROWS / median(raws)),
+        },
+    )
+
+
+def _timed(work: Callable[[], Callable[[], None]]) -> float:
+    """Seconds of the work that is handed back; making it ready is not counted."""
+    ready = work()
+    started = time.perf_counter()
+    ready()
+    return time.perf_counter() - started
+
+
+def _temperature(number: int) -> float:
+    return -22.0 + (number * 37 % 100) / 50
+
+
+def _decoded(start: datetime) -> Decoded:
+    each = ROWS // PROBES
+    rows = [
+        Row(f"AIR-{probe}", start + STEP * n, _temperature(n))
+        for probe in range(PROBES)
+        for n in range(each)
+    ]
+    return Decoded(list(range(len(rows))), rows)
+
+
+def _store(database: Database, decoded: Decoded, at: datetime) -> Callable[[], None]:
+    def work() -> None:
+        with transaction(database.writer) as session:
+            answer = storing.store(session, decoded, at=at, by=SERVICE)
+        if answer.stored != ROWS:
+            raise RuntimeError(f"{answer.stored} of {ROWS} readings were stored")
+
+    return work
+
+
+def _raw_probes(database: Database) -> list[int]:
+    statement = select(col(Probe.id)).where(col(Probe.code).startswith(TWINS))
+    with database.reader.connect() as connection:
+        return [i for i in connection.execute(statement).scalars() if i is not None]
+
+
+def _raw_rows(probes: list[int], start: datetime) -> list[RawRow]:
+    first = int(start.astimezone(UTC).timestamp())
+    step = int(STEP.total_seconds())
+    return [
+        (probe, first + step * n, round(_temperature(n) * 100))
+        for probe in probes
+        for n in range(ROWS // PROBES)
+    ]
+
+
+def _store_raw(database: Database, rows: list[RawRow]) -> Callable[[], None]:
+    def work() -> None:
+        with database.writer.begin() as connection:
+            _insert(connection, rows)
+
+    return work
+
+
+def _insert(connection: Connection, rows: list[RawRow]) -> None:
+    if connection.dialect.name == "sqlite":
+        connection.exec_driver_sql(
+            "INSERT INTO reading (probe_id, at_s, centi_c) VALUES (?, ?, ?)", rows
+        )
+        return
+    cursor = connection.connection.cursor()
+    with cursor.copy("COPY reading (probe_id, at_s, centi_c) FROM STDIN") as copy:
+        for row in rows:
+            copy.write_row(row)
