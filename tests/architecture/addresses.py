@@ -2,9 +2,8 @@
 
 from pathlib import Path
 
-from fastapi.routing import APIRoute
-
 from service.app import ROUTERS
+from service.security.guard import GuardedRoute
 
 ROOT = Path(__file__).parent.parent.parent
 
@@ -14,8 +13,9 @@ def table() -> str:
     rows = []
     for router in ROUTERS:
         for route in router.routes:
-            assert isinstance(route, APIRoute)
-            right = getattr(route, "right", lambda: None)()
+            assert isinstance(route, GuardedRoute)
+            right = route.right()
+            assert right is not None
             module = route.endpoint.__module__.replace(".", "/") + ".py"
             for method in sorted(route.methods or ()):
                 rows.append(f"| {method} `/v1{route.path}` | {right.action} | {module} |")

@@ -1,0 +1,163 @@
+"""Work for a list is bounded: it takes as many statements for many rows as for few."""
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from datetime import timedelta
+from typing import Any
+
+from sqlalchemy import Engine, event
+
+from service.temperatures.models import Excursion
+from tests.kitchen import START, Kitchen
+
+LISTS = (
+    "/lots",
+    "/lots?order=use_first",
+    "/lots?species=HER",
+    "/stock",
+    "/thaw-batches",
+    "/thaw-batches?state=open",
+    "/deliveries",
+    "/places",
+    "/animals",
+    "/probes",
+    "/suppliers",
+    "/products",
+    "/supplement-products",
+    "/requirements",
+    "/excursions",
+    "/deviations",
+    "/audit",
+    "/sites",
+    "/rules",
+)
+
+
+@contextmanager
+def counted(kitchen: Kitchen) -> Iterator[list[str]]:
+    """The statements that are sent while the block runs."""
+    database = kitchen.app.state.database
+    engines: list[Engine] = [database.writer, database.reader, database.snapshot]
+    sent: list[str] = []
+
+    def note(
+        _connection: Any, _cursor: Any, statement: str, _values: Any, _context: Any, _many: Any
+    ) -> None:
+        sent.append(statement)
+
+    for engine in engines:
+        event.listen(engine, "before_cursor_execute", note)
+    try:
+        yield sent
+    finally:
+        for engine in engines:
+            event.remove(engine, "before_cursor_execute", note)
+
+
+def statements(kitchen: Kitchen) -> dict[str, tuple[int, int]]:
+    """Per list: statements, and rows shown."""
+    person = kitchen.manager
+    person.shown("/lots?limit=1")  # the token is known from here on
+    found = {}
+    for listed in LISTS:
+        joint = "&" if "?" in listed else "?"
+        with counted(kitchen) as sent:
+            items = person.shown(f"{listed}{joint}limit=500")["items"]
+        found[listed] = (len(sent), len(items))
+    return found
+
+
+def more_of_everything(kitchen: Kitchen, number: int) -> None:
+    boss = kitchen.manager
+    for i in range(number):
+        code = f"{number}-{i}"
+        boss.made("/places", {"code": f"P{code}", "name": "Pi", "kind": "freezer"})
+        boss.made("/probes", {"code": f"Q{code}", "place": f"P{code}"})
+        boss.made("/suppliers", {"code": f"S{code}", "name": "Si"})
+        boss.made(
+            "/products",
+            {
+                "code": f"R{code}",
+                "species": "SPR",
+                "supplier": f"S{code}",
+                "form": "iqf",
+                "carton_mass": "10 kg",
+            },
+        )
+        boss.made("/animals", {"code": f"A{code}", "name": "Alfa", "taxon": "T", "group": "otter"})
+        boss.made(
+            "/supplement-products",
+            {
+                "code": f"B{code}",
+                "name": "Tablet",
+                "form": "tablet",
+                "contents": [{"nutrient": "THIA", "amount": 100, "unit": "mg"}],
+            },
+        )
+        boss.made(
+            "/requirements",
+            {
+                "nutrient": "THIA",
+                "amount": 1,
+                "unit": "mg",
+                "applies_to": {"animal": f"A{code}"},
+            },
+        )
+        lot = kitchen.a_lot(place=f"P{code}")["code"]
+        boss.made(f"/lots/{lot}/holds", {"reason": "to be looked at"})
+        boss.made(
+            "/pulls",
+            {
+                "lot": lot,
+                "from_place": f"P{code}",
+                "to_place": "TANK1",
+                "mass": "10 kg",
+                "already_done": True,
+            },
+        )
+        with kitchen.writing() as session:
+            session.add(
+                Excursion(
+                    place_id=1,
+                    probe_id=1,
+                    kind="warm",
+                    from_at=START - timedelta(hours=number + i),
+                    ended_at=START,
+                    opened_at=START,
+                )
+            )
+
+
+def test_a_list_takes_as_many_statements_for_many_rows_as_for_few(kitchen: Kitchen) -> None:
+    more_of_everything(kitchen, 2)
+    few = statements(kitchen)
+    more_of_everything(kitchen, 7)
+    many = statements(kitchen)
+    fixed = {"/sites", "/rules"}
+    for listed in LISTS:
+        if listed not in fixed:
+            assert few[listed][1] >= 2, f"{listed} shows too little to judge"
+            assert many[listed][1] > few[listed][1], f"{listed} did not grow"
+        assert many[listed][0] == few[listed][0], (
+            f"{listed}: {few[listed][0]} statements for {few[listed][1]} rows, "
+            f"{many[listed][0]} for {many[listed][1]}"
+        )
+        assert many[listed][0] <= 12, f"{listed} takes {many[listed][0]} statements"
+
+
+def test_one_lot_takes_at_most_two_selects_whatever_happened_to_it(kitchen: Kitchen) -> None:
+    lot = kitchen.a_lot()["code"]
+    kitchen.keeper.shown(f"/lots/{lot}")
+
+    def sent() -> int:
+        with counted(kitchen) as found:
+            kitchen.keeper.shown(f"/lots/{lot}")
+        return len(found)
+
+    assert sent() <= 2
+    for _ in range(5):
+        kitchen.pulled(lot, "10 kg")
+        kitchen.keeper.made(f"/lots/{lot}/holds", {"reason": "to be looked at"})
+        hold = kitchen.keeper.shown(f"/lots/{lot}")["holds"][-1]["id"]
+        kitchen.vet.made(f"/holds/{hold}/release", {"reason": "it is fine"})
+    assert sent() <= 2
