@@ -13,6 +13,7 @@ ZERO_C_K = 273.15
 REFERENCE_K = 255.15  # -18 °C
 Z10 = 1.28155  # normal quantile of 10 and 90 %
 ACTIVATION_ENERGY_KJ_MOL = 60.0
+MEAN_KINETIC_K = 10_000.0  # ΔH/R of the mean kinetic temperature
 SPECIES_DEFAULT_LN_SD = 0.5  # spread of a species' table value [memory, low]
 SINGLE_ASSAY_LN_SD = 0.15  # one laboratory result without replicates [memory, low]
 
@@ -153,3 +154,46 @@ def arrhenius_from_rates(rate_a: float, at_a_c: float, rate_b: float, at_b_c: fl
     if inverse == 0:
         return inf
     return GAS_CONSTANT_KJ_MOLK * log(rate_b / rate_a) / inverse
+
+
+def mean_kinetic_temperature_c(
+    temperature_c: npt.ArrayLike, weights: npt.ArrayLike | None = None
+) -> float:
+    """The constant temperature that would do as much as a history; information only.
+
+    Parameters
+    ----------
+    temperature_c : array_like, shape (n,), n >= 1, -90 to 90 °C.
+    weights : array_like, shape (n,), time at each, not negative; None: equal times.
+
+    Returns
+    -------
+    float, °C.
+
+    Raises
+    ------
+    ValueError
+        If shapes differ, nothing is weighed, or a value is out of range.
+
+    Notes
+    -----
+    It does not replace the sum over storage life: 364 days at -20 and one at 0 °C
+    give -19.71 °C.
+
+    Source
+    ------
+    Pharmacopoeial convention, ΔH/R = 10 000 K [memory, high].
+
+    Check
+    -----
+    >>> round(mean_kinetic_temperature_c([20, 30]), 4)
+    26.2599
+    """
+    at = within("temperature_c", temperature_c, -90, 90)
+    shares = np.ones_like(at) if weights is None else within("weights", weights, 0, 1e12)
+    if at.size == 0 or at.shape != shares.shape or shares.sum() <= 0:
+        raise ValueError("temperature_c and weights must have one length and some weight")
+    exponents = -MEAN_KINETIC_K / (at + ZERO_C_K)
+    largest = exponents.max()
+    mean = float((shares * np.exp(exponents - largest)).sum() / shares.sum())
+    return float(MEAN_KINETIC_K / -(log(mean) + largest) - ZERO_C_K)
