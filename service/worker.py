@@ -9,12 +9,10 @@ import threading
 from collections.abc import Callable
 from datetime import datetime, timedelta
 
-from sqlalchemy.exc import SQLAlchemyError
 from sqlmodel import Session
 
 from service.clock import Clock
 from service.database import Database
-from service.errors import FishhouseError
 from service.jobs import leases
 from service.ledger.actions.reserving import release_expired
 from service.security.transactions import forget_old_keys, transaction
@@ -46,7 +44,7 @@ def run_due_jobs(database: Database, clock: Clock, every: timedelta) -> None:
     for name, interval, work in jobs:
         try:
             _run(database, clock, name, interval, work)
-        except (FishhouseError, SQLAlchemyError):
+        except Exception:  # whatever it is: a watch that has stopped looking warns nobody
             log.exception("job %s failed; it is tried again", name)
 
 
