@@ -87,8 +87,9 @@ def follow(
     Notes
     -----
     One implicit step a reading, sub-steps of five minutes. While the core is
-    frozen within 0.1 K of a fine grid; the shape factor makes peaks 0.1-0.5 K
-    warm. When a carton thaws through, use `octant`. Cost: O(n · cells).
+    frozen within 0.1 K of a fine grid; the shape factor makes peaks up to 0.6 K
+    warm in an outage of hours, up to 0.3 K cold in a warming over a day. When a
+    carton thaws through, use `octant`. Cost: O(n · cells).
 
     Source
     ------
