@@ -10,7 +10,7 @@ from sqlalchemy import Row
 from service.errors import Invalid, NotFound
 from service.http.answers import as_shown
 from service.http.bodies import Cursor, Limit, Moment, Page, decode_cursor, encode_cursor
-from service.http.sessions import Now, ReadSession, database_of
+from service.http.sessions import Now, ReadSession, database_of, instant_of_asking
 from service.lots import queries as lots
 from service.quality.queries import listing
 from service.quality.queries.quality import quality_of
@@ -23,7 +23,6 @@ router: APIRouter = guarded_router("/lots", "lots")
 @router.get("", response_model=Page[LotRow])
 async def list_lots(
     request: Request,
-    at: Now,
     by: MayLook,
     species: str | None = None,
     order: Annotated[
@@ -40,6 +39,7 @@ async def list_lots(
         rows = listing.page(
             connection, by=by, species=species, use_first=use_first, limit=limit + 1, after=after
         )
+    at = instant_of_asking(request)
     shown = [listing.lot_row(row, at) for row in rows[:limit]]
     return as_shown({"items": shown, "next": _next(rows, limit, use_first)})
 
@@ -64,7 +64,7 @@ def _after(cursor: str, use_first: bool) -> tuple[date, int] | int:
 
 
 @router.get("/{lot}", response_model=LotDetail)
-async def get_lot(lot: str, request: Request, at: Now, by: MayLook) -> Response:
+async def get_lot(lot: str, request: Request, by: MayLook) -> Response:
     """One lot: where it stands, what is on hand by place, its holds."""
     with database_of(request).reader.connect() as connection:
         rows = listing.lot_rows(connection, lot)
@@ -80,7 +80,8 @@ async def get_lot(lot: str, request: Request, at: Now, by: MayLook) -> Response:
         if row.place is not None
     ]
     return as_shown(
-        listing.lot_row(first, at) | {"places": places, "holds": [row._asdict() for row in holds]}
+        listing.lot_row(first, instant_of_asking(request))
+        | {"places": places, "holds": [row._asdict() for row in holds]}
     )
 
 

@@ -1,15 +1,16 @@
 """Lots with their stock: the hot reads. One select each, whatever the history."""
 
-from collections.abc import Sequence
-from datetime import date, datetime
+from collections.abc import Callable, Sequence
+from datetime import UTC, date, datetime
 from functools import lru_cache
-from typing import Any, NamedTuple
+from typing import Any
 from zoneinfo import ZoneInfo
 
 from sqlalchemy import (
     ColumnElement,
     Connection,
     Date,
+    Dialect,
     Integer,
     Row,
     bindparam,
@@ -19,7 +20,7 @@ from sqlalchemy import (
     type_coerce,
 )
 from sqlalchemy import select as columns
-from sqlalchemy.types import NULLTYPE
+from sqlalchemy.types import NULLTYPE, TypeEngine
 from sqlmodel import col
 
 from service.catalogue.models import Product, Supplier
@@ -39,45 +40,38 @@ def _on_hand() -> ColumnElement[int]:
     return total.where(col(Parcel.lot_id) == col(Lot.id)).correlate(Lot).scalar_subquery()
 
 
-# What is shown as it is stored; the first columns of the select, in this order.
-SHOWN = (
-    "code",
-    "species",
-    "product",
-    "supplier",
-    "supplier_lot",
-    "part",
-    "form",
-    "size_grade",
-    "received_as",
-    "caught_from",
-    "caught_to",
-    "frozen_on",
-    "best_before",
-    "arrived_at",
-    "cartons",
-)
+def _as_written(day: date | None) -> ColumnElement[Any]:
+    """A date that is only shown: SQLite holds it as it is written, so it is not parsed."""
+    return type_coerce(col(day), NULLTYPE)
 
 
-class Behind(NamedTuple):
-    """What a row of the select carries next: what else is shown is worked out from it.
+class _ShownInstant(TypeEngine[Any]):
+    """An instant that is only shown: SQLite's text of it is rewritten, not parsed.
 
-    Read by position: looking a column up by its name costs a microsecond each time.
+    A page of fifty costs a tenth less.
     """
 
-    lot_id: int
-    site_id: int
-    age_from: date | None
-    grams: int
-    rejected: bool
-    timezone: str
-    mass_unit: str
-    on_hand: int
-    held: bool
+    def result_processor(self, dialect: Dialect, _coltype: object) -> Callable[[Any], Any]:
+        """How a value of the driver is shown."""
+        return _rewritten if dialect.name == "sqlite" else _in_utc
+
+
+def _rewritten(stored: str) -> str:
+    """`2026-11-02 12:00:00.000000` as `2026-11-02T12:00:00Z`."""
+    return stored.replace(" ", "T").removesuffix(".000000") + "Z"
+
+
+def _in_utc(stored: datetime) -> datetime:
+    """PostgreSQL answers in the zone of its session."""
+    return stored.astimezone(UTC)
+
+
+_SHOWN = 22  # columns of the select that `lot_row` unpacks
 
 
 @lru_cache(maxsize=1)
 def _lots() -> Any:
+    """The select of lots, its columns in the order in which `lot_row` unpacks them."""
     return (
         columns(
             col(Lot.code),
@@ -89,22 +83,22 @@ def _lots() -> Any:
             col(Lot.form),
             col(Lot.size_grade),
             col(Lot.received_as),
-            # Dates that are only shown are not parsed: SQLite holds them as they are written.
-            type_coerce(col(Lot.caught_from), NULLTYPE).label("caught_from"),
-            type_coerce(col(Lot.caught_to), NULLTYPE).label("caught_to"),
-            type_coerce(col(Lot.frozen_on), NULLTYPE).label("frozen_on"),
-            type_coerce(col(Lot.best_before), NULLTYPE).label("best_before"),
-            col(Lot.arrived_at),
+            _as_written(Lot.caught_from),
+            _as_written(Lot.caught_to),
+            _as_written(Lot.frozen_on),
+            _as_written(Lot.best_before),
+            type_coerce(col(Lot.arrived_at), _ShownInstant()),
             col(Lot.cartons),
-            col(Lot.id).label("lot_id"),
-            col(Lot.site_id),
-            col(Lot.age_from),
             col(Lot.grams),
+            _on_hand().label("on_hand"),
+            col(Lot.age_from),
             col(Lot.rejected_at).is_not(None),
+            is_held(),
             col(Site.timezone),
             col(Site.mass_unit),
-            _on_hand().label("on_hand"),
-            is_held().label("held"),
+            # From here on for the page and the right to see it, not shown.
+            col(Lot.id).label("lot_id"),
+            col(Lot.site_id),
         )
         .join(Product, col(Product.id) == col(Lot.product_id))
         .join(Supplier, col(Supplier.id) == col(Product.supplier_id))
@@ -209,13 +203,13 @@ def _page(use_first: bool, of_sites: bool, of_species: bool, continued: bool) ->
     return statement.order_by(age, col(Lot.id))
 
 
-def status_of(lot: Behind) -> LotStatus:
+def status_of(*, rejected: bool, held: bool, on_hand: int) -> LotStatus:
     """Where a lot stands."""
-    if lot.rejected:
+    if rejected:
         return LotStatus.REJECTED
-    if lot.held:
+    if held:
         return LotStatus.HELD
-    return _ACCEPTED if lot.on_hand > 0 else LotStatus.USED_UP
+    return _ACCEPTED if on_hand > 0 else LotStatus.USED_UP
 
 
 _ACCEPTED = LotStatus.ACCEPTED  # most are; a member of an enum is found slowly in Python 3.11
@@ -234,21 +228,57 @@ def units_of(mass_unit: str) -> Units:
 
 
 def lot_row(row: Row[Any], at: datetime) -> dict[str, Any]:
-    """A row of `page` or `lot_rows` with the fields of `LotRow`."""
-    values = tuple(row)
-    lot = Behind(*values[len(SHOWN) : _KNOWN])
-    units = units_of(lot.mass_unit)
-    shown = dict(zip(SHOWN, values, strict=False))
-    shown["age_days"] = (
-        None if lot.age_from is None else (_day(lot.timezone, at) - lot.age_from).days
-    )
-    shown["status"] = status_of(lot)
-    shown["mass"] = mass_shown(units, lot.grams)
-    shown["on_hand"] = mass_shown(units, int(lot.on_hand))
-    return shown
+    """A row of `page` or `lot_rows` with the fields of `LotRow`.
 
-
-_KNOWN = len(SHOWN) + len(Behind._fields)
+    The row is unpacked in one go: looking up a column by its name costs as much
+    as everything else here.
+    """
+    (
+        code,
+        species,
+        product,
+        supplier,
+        supplier_lot,
+        part,
+        form,
+        size_grade,
+        received_as,
+        caught_from,
+        caught_to,
+        frozen_on,
+        best_before,
+        arrived_at,
+        cartons,
+        grams,
+        on_hand,
+        age_from,
+        rejected,
+        held,
+        zone,
+        mass_unit,
+    ) = tuple(row)[:_SHOWN]
+    units = units_of(mass_unit)
+    return {
+        "code": code,
+        "species": species,
+        "product": product,
+        "supplier": supplier,
+        "supplier_lot": supplier_lot,
+        "part": part,
+        "form": form,
+        "size_grade": size_grade,
+        "received_as": received_as,
+        "caught_from": caught_from,
+        "caught_to": caught_to,
+        "frozen_on": frozen_on,
+        "best_before": best_before,
+        "arrived_at": arrived_at,
+        "age_days": None if age_from is None else (_day(zone, at) - age_from).days,
+        "status": status_of(rejected=rejected, held=held, on_hand=on_hand),
+        "mass": mass_shown(units, grams),
+        "on_hand": mass_shown(units, int(on_hand)),
+        "cartons": cartons,
+    }
 
 
 def mass_shown(units: Units, grams: int) -> dict[str, Any]:
