@@ -1,7 +1,7 @@
 """A load generator in a process of its own: `python -m service.bench.load`.
 
-Reads from standard input what to ask (JSON), asks in turns, and prints answers
-per second of each turn. Raw sockets kept alive, so that it costs less than what
+Reads from standard input what to ask (JSON), asks in turns, and prints how many
+answers each turn brought in how long. Raw sockets kept alive, so that it costs less than what
 it measures; every answer must have the length and status of the first one.
 """
 
@@ -94,41 +94,38 @@ async def first_length(target: Target) -> int:
     return len(head) + body
 
 
-async def answers_per_second(target: Target, length: int, seconds: float) -> float:
-    """Ask on several connections for a while."""
+async def ask_for(target: Target, length: int, seconds: float) -> tuple[int, float]:
+    """Ask on several connections for a while: answers, and the seconds they took."""
     loop = asyncio.get_running_loop()
     started = time.perf_counter()
     request, until = target.request(), started + seconds
-    askers = [
-        (
-            await loop.create_connection(
-                lambda: Asker(request, length, until), "127.0.0.1", target.port
-            )
-        )[1]
-        for _ in range(CONNECTIONS)
-    ]
+    askers = []
+    for _ in range(CONNECTIONS):
+        _, asker = await loop.create_connection(
+            lambda: Asker(request, length, until), "127.0.0.1", target.port
+        )
+        askers.append(asker)
     await asyncio.gather(*(asker.done for asker in askers))
-    return sum(asker.answers for asker in askers) / (time.perf_counter() - started)
+    return sum(asker.answers for asker in askers), time.perf_counter() - started
 
 
-async def take_turns(targets: list[Target], rounds: int, seconds: float) -> dict[str, list[float]]:
+async def take_turns(
+    targets: list[Target], rounds: int, seconds: float
+) -> dict[str, list[tuple[int, float]]]:
     """Each target for a short while, again and again: noise falls on all alike."""
     lengths = {target.name: await first_length(target) for target in targets}
-    found: dict[str, list[float]] = {target.name: [] for target in targets}
-    for turn in range(rounds + 1):
+    found: dict[str, list[tuple[int, float]]] = {target.name: [] for target in targets}
+    for turn in range(rounds + 1):  # the first turn only warms up
         for target in targets if turn % 2 else reversed(targets):
-            rate = await answers_per_second(target, lengths[target.name], seconds)
-            if turn:  # the first turn only warms up
-                found[target.name].append(rate)
+            found[target.name].append(await ask_for(target, lengths[target.name], seconds))
     return found
 
 
 def main() -> None:
-    """Targets in, rates out."""
+    """Targets in; answers and seconds of each turn out."""
     order = json.load(sys.stdin)
     targets = [Target(**each) for each in order["targets"]]
-    rates = uvloop.run(take_turns(targets, order["rounds"], order["seconds"]))
-    print(json.dumps(rates))
+    print(json.dumps(uvloop.run(take_turns(targets, order["rounds"], order["seconds"]))))
 
 
 if __name__ == "__main__":

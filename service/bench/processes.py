@@ -29,6 +29,11 @@ class Server:
                 return int(line.split()[1]) * 1024 / 1e6
         raise RuntimeError("this system does not say how much memory a process uses")
 
+    def worked_s(self) -> float:
+        """Processor seconds that it has used, of itself and in the kernel for it."""
+        fields = Path(f"/proc/{self.process_id}/stat").read_text().rpartition(")")[2].split()
+        return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
+
 
 @contextmanager
 def service(address: str, folder: Path) -> Iterator[Server]:
