@@ -20,6 +20,11 @@ from dataclasses import dataclass
 from service.decisions import Decision
 
 
+def with_article(noun: str) -> str:
+    """'a keeper', 'an inspector'."""
+    return f"{'an' if noun[0].lower() in 'aeiou' else 'a'} {noun}"
+
+
 @dataclass(frozen=True)
 class FieldError:
     """One field or line at fault, and why."""
@@ -99,7 +104,7 @@ class Conflict(FishhouseError):
     @classmethod
     def exists(cls, what: str, code: str, field: str = "code") -> "Conflict":
         """A second thing with the same code."""
-        message = f"a {what} called {code} exists already"
+        message = f"{with_article(what)} called {code} exists already"
         return cls(
             message,
             kind="already-exists",
@@ -125,11 +130,11 @@ def advice_for(decision: Decision) -> str:
     """What somebody refused by these findings can do."""
     blocking = decision.blocking()
     if any(not f.may_override for f in blocking):
-        return "This cannot be overridden; choose other fish or remove the cause."
+        return "This cannot be overridden: do otherwise, or remove the cause."
     roles = sorted(set.intersection(*(set(f.may_override) for f in blocking)))
     if not roles:
-        return "Several people must agree to this; choose other fish if you can."
-    return f"Choose other fish, or let {' or '.join(roles)} override it with a reason."
+        return "No one role may override all of this: do otherwise, or remove a cause."
+    return f"Do otherwise, or let {' or '.join(roles)} override it with a reason."
 
 
 class ChangedMeanwhile(FishhouseError):

@@ -13,10 +13,12 @@ from service.http.bodies import instant_of, refuse_future
 from service.security import audit
 from service.security.actor import Actor
 from service.site import queries as sites
+from service.site.rules import default_policy
 
 
 def add_animal(session: Session, new: AnimalIn, *, at: datetime, by: Actor) -> Animal:
     """An animal. Raises Conflict if the code is taken, Invalid for a birth to come."""
+    refuse_future(new.occurred_at, now=at, skew=default_policy().skew)
     site = sites.site_or_only(session, new.site, by=by)
     view = sites.view_of(session, site, at=at)
     if new.born_on is not None and new.born_on > view.day_of(at):
@@ -65,6 +67,7 @@ def set_diet(session: Session, code: str, new: DietIn, *, at: datetime, by: Acto
     for number, item in enumerate(new.items):
         species_by_code(session, item.species, field=f"items.{number}.species")
     assert animal.id is not None
+    sites.happened_at(session, animal.site_id, new.occurred_at, now=at)
     diet = Diet(
         animal_id=animal.id,
         from_day=new.from_day,

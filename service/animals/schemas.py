@@ -10,7 +10,7 @@ from service.http.bodies import Body, Code, Day, Name, Occurrence
 from service.quantities import MassIn, MassOut
 
 
-class AnimalIn(Body):
+class AnimalIn(Occurrence):
     """An animal to set up."""
 
     code: Code
@@ -57,7 +57,7 @@ class DietItemIn(Body):
     mass: MassIn
 
 
-class DietIn(Body):
+class DietIn(Occurrence):
     """A diet from a day on."""
 
     model_config = ConfigDict(extra="forbid", populate_by_name=True)

@@ -9,8 +9,10 @@ from service.catalogue.models import Product, Species, SupplementProduct, Suppli
 from service.catalogue.rules import in_service_unit, species_facts
 from service.catalogue.schemas import ProductIn, SupplementProductIn, SupplierIn
 from service.errors import Conflict, Invalid
+from service.http.bodies import refuse_future
 from service.security import audit
 from service.security.actor import Actor
+from service.site.rules import default_policy
 
 
 def load_species(session: Session) -> None:
@@ -23,6 +25,7 @@ def load_species(session: Session) -> None:
 
 def add_supplier(session: Session, new: SupplierIn, *, at: datetime, by: Actor) -> Supplier:
     """A supplier. Raises Conflict if the code is taken."""
+    refuse_future(new.occurred_at, now=at, skew=default_policy().skew)
     if session.exec(select(Supplier.id).where(col(Supplier.code) == new.code)).first() is not None:
         raise Conflict.exists("supplier", new.code)
     supplier = Supplier(code=new.code, name=new.name)
@@ -34,6 +37,7 @@ def add_supplier(session: Session, new: SupplierIn, *, at: datetime, by: Actor) 
 
 def add_product(session: Session, new: ProductIn, *, at: datetime, by: Actor) -> Product:
     """A product. Raises NotFound for an unknown species or supplier, Conflict for its code."""
+    refuse_future(new.occurred_at, now=at, skew=default_policy().skew)
     species = queries.species_by_code(session, new.species, field="species")
     supplier = queries.supplier_by_code(session, new.supplier, field="supplier")
     if session.exec(select(Product.id).where(col(Product.code) == new.code)).first() is not None:
@@ -63,6 +67,7 @@ def add_supplement_product(
     session: Session, new: SupplementProductIn, *, at: datetime, by: Actor
 ) -> SupplementProduct:
     """A supplement product. Raises Invalid for a unit that does not fit its nutrient."""
+    refuse_future(new.occurred_at, now=at, skew=default_policy().skew)
     contents: dict[str, float] = {}
     for number, content in enumerate(new.contents):
         field = f"contents.{number}"

@@ -5,7 +5,7 @@ from typing import Annotated, Self
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, model_validator
 
 from service.catalogue.rules import DoseForm, Form, Part, Thiaminase, nutrient_tag
-from service.http.bodies import Body, Code, Name
+from service.http.bodies import Body, Code, Name, Occurrence
 from service.quantities import MassIn, MassOut
 
 NutrientTag = Annotated[str, Field(max_length=40), AfterValidator(nutrient_tag)]
@@ -30,7 +30,7 @@ class SpeciesOut(BaseModel):
     flag: str
 
 
-class SupplierIn(Body):
+class SupplierIn(Occurrence):
     """A supplier to set up."""
 
     code: Code
@@ -63,7 +63,7 @@ class Fish(Body):
     per_kg: Annotated[float, Field(gt=0, le=2000, allow_inf_nan=False)] | None = None
 
 
-class ProductIn(Body):
+class ProductIn(Occurrence):
     """A product to set up."""
 
     code: Code
@@ -107,7 +107,7 @@ class Content(Body):
     unit: Annotated[str, Field(max_length=20)]
 
 
-class SupplementProductIn(Body):
+class SupplementProductIn(Occurrence):
     """A supplement product to set up."""
 
     code: Code

@@ -107,6 +107,7 @@ def reverse(
 ) -> ReversalOut:
     """Take a movement back, effective when it happened; later uses must go back first."""
     undone = actions.reverse(session, movement, reversal.reason, at=at, by=by)
+    sites.happened_at(session, undone.site_id, reversal.occurred_at, now=at)
     return ReversalOut(movement=movement_out(session, undone))
 
 

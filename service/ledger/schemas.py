@@ -5,7 +5,7 @@ from datetime import datetime
 from pydantic import BaseModel, Field
 
 from service.decisions import Finding
-from service.http.bodies import Body, Code, Occurrence, Reason, Refusable
+from service.http.bodies import Code, Occurrence, Reason, Refusable
 from service.ledger.rules import MovementKind
 from service.quantities import MassIn, MassOrNoneIn, MassOut
 
@@ -68,7 +68,7 @@ class CountOut(BaseModel):
     difference: MassOut
 
 
-class ReversalIn(Body):
+class ReversalIn(Occurrence):
     """Why a movement is taken back."""
 
     reason: Reason

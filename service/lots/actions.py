@@ -12,7 +12,7 @@ from service.errors import Conflict, Invalid, NotFound
 from service.lots import queries
 from service.lots.models import Assay, AssayValue, CodeCounter, Hold, Lot
 from service.lots.rules import numbered_code
-from service.lots.schemas import AssayIn, AssayValueIn
+from service.lots.schemas import AssayIn, AssayValueIn, HoldIn, RejectionIn
 from service.security import audit
 from service.security.actor import Actor
 from service.site import queries as sites
@@ -39,28 +39,41 @@ def next_code(session: Session, prefix: str, letters: int) -> str:
     return code
 
 
-def place_hold(session: Session, lot: Lot, reason: str, *, at: datetime, by: Actor) -> Hold:
+def place_hold(
+    session: Session,
+    lot: Lot,
+    reason: str,
+    *,
+    at: datetime,
+    by: Actor,
+    said: datetime | None = None,
+) -> Hold:
     """Nobody may use this lot until the hold is released."""
+    placed_at = sites.happened_at(session, lot.site_id, said, now=at)
     lock_species(session, [lot.species_code])
     assert lot.id is not None
-    hold = Hold(lot_id=lot.id, reason=reason, placed_at=at, placed_by=by.name)
+    hold = Hold(lot_id=lot.id, reason=reason, placed_at=placed_at, placed_by=by.name)
     session.add(hold)
     session.flush()
     audit.note(session, by, "lot held", lot.code, at=at, site_id=lot.site_id, after=hold)
     return hold
 
 
-def release_hold(session: Session, hold_id: int, reason: str, *, at: datetime, by: Actor) -> Hold:
+def release_hold(
+    session: Session, hold_id: int, release: HoldIn, *, at: datetime, by: Actor
+) -> Hold:
     """End a hold. Raises NotFound, and Conflict if it was released before."""
     hold = session.exec(select(Hold).where(col(Hold.id) == hold_id).with_for_update()).one_or_none()
     if hold is None:
         raise NotFound.of("hold", hold_id, "hold")
     lot = session.get_one(Lot, hold.lot_id)
     by.ensure_site(lot.site_id)
+    released_at = sites.happened_at(session, lot.site_id, release.occurred_at, now=at)
     lock_species(session, [lot.species_code])
     if hold.released_at is not None:
         raise Conflict(f"this hold was released by {hold.released_by}", kind="already-released")
-    hold.released_at, hold.released_by, hold.release_reason = at, by.name, reason
+    hold.released_at, hold.released_by = released_at, by.name
+    hold.release_reason = release.reason
     session.add(hold)
     session.flush()
     audit.note(
@@ -71,19 +84,21 @@ def release_hold(session: Session, hold_id: int, reason: str, *, at: datetime, b
         at=at,
         site_id=lot.site_id,
         after=hold,
-        detail={"reason": reason},
+        detail={"reason": release.reason},
     )
     return hold
 
 
-def reject(session: Session, code: str, reason: str, *, at: datetime, by: Actor) -> Lot:
+def reject(session: Session, code: str, rejection: RejectionIn, *, at: datetime, by: Actor) -> Lot:
     """A person decides that a lot is not taken in. Raises Conflict if it was before."""
     lot = queries.lot_by_code(session, code, by=by)
+    rejected_at = sites.happened_at(session, lot.site_id, rejection.occurred_at, now=at)
     lock_species(session, [lot.species_code])
     session.refresh(lot)
     if lot.rejected_at is not None:
         raise Conflict(f"lot {lot.code} was rejected by {lot.rejected_by}", kind="already-rejected")
-    lot.rejected_at, lot.rejected_by, lot.rejected_because = at, by.name, reason
+    lot.rejected_at, lot.rejected_by = rejected_at, by.name
+    lot.rejected_because = rejection.reason
     session.add(lot)
     session.flush()
     audit.note(
@@ -94,7 +109,7 @@ def reject(session: Session, code: str, reason: str, *, at: datetime, by: Actor)
         at=at,
         site_id=lot.site_id,
         after=lot,
-        detail={"reason": reason},
+        detail={"reason": rejection.reason},
     )
     return lot
 
@@ -103,6 +118,7 @@ def record_assay(session: Session, code: str, new: AssayIn, *, at: datetime, by:
     """A laboratory's results. Raises Invalid for a sample to come or a unit that does not fit."""
     lot = queries.lot_by_code(session, code, by=by)
     view = sites.view(session, lot.site_id, at=at)
+    sites.happened_at(session, lot.site_id, new.occurred_at, now=at)
     if new.sampled_on > view.day_of(at):
         raise Invalid.at("sampled_on", "lies in the future")
     if new.sampled_on < (lot.age_from or new.sampled_on):
@@ -152,4 +168,4 @@ def _as_fed(value: AssayValueIn, water: float, field: str) -> float:
         amount *= 1 - water
     if nutrients()[value.nutrient].unit == "g/100g" and amount > 100:
         raise Invalid.at(f"{field}.amount", "is more than 100 g in 100 g")
-    return amount
+    return float(f"{amount:.12g}")  # 1.8 mg/100 g is 18, not 18.000000000000004

@@ -28,7 +28,8 @@ routers = (lots, holds)
 def place_hold(lot: str, hold: HoldIn, session: WriteSession, at: Now, by: MayHold) -> HoldOut:
     """Nobody may use this lot until the hold is released."""
     found = queries.lot_by_code(session, lot, by=by)
-    return _hold_out(actions.place_hold(session, found, hold.reason, at=at, by=by), found)
+    placed = actions.place_hold(session, found, hold.reason, at=at, by=by, said=hold.occurred_at)
+    return _hold_out(placed, found)
 
 
 @holds.post("/{hold}/release")
@@ -36,7 +37,7 @@ def release_hold(
     hold: Number, release: HoldIn, session: WriteSession, at: Now, by: MayRelease
 ) -> HoldOut:
     """End a hold, with a reason."""
-    released = actions.release_hold(session, hold, release.reason, at=at, by=by)
+    released = actions.release_hold(session, hold, release, at=at, by=by)
     return _hold_out(released, session.get_one(Lot, released.lot_id))
 
 
@@ -45,7 +46,7 @@ def reject(
     lot: str, rejection: RejectionIn, session: WriteSession, at: Now, by: MayReject
 ) -> dict[str, str]:
     """A person decides that a lot is not taken in."""
-    rejected = actions.reject(session, lot, rejection.reason, at=at, by=by)
+    rejected = actions.reject(session, lot, rejection, at=at, by=by)
     return {"code": rejected.code, "status": "rejected"}
 
 

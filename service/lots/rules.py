@@ -98,7 +98,7 @@ def age_findings(
             "past-age-limit",
             outcome,
             f"lot {lot.code} is {age} days old; "
-            f"{limit:.0f} days are allowed for {lot.fat_group} fish",
+            f"{limit:.1f} days are allowed for {lot.fat_group} fish",
             numbers=numbers,
         )
     else:

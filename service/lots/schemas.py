@@ -7,11 +7,11 @@ from pydantic import BaseModel, Field, model_validator
 
 from service.catalogue.rules import Basis
 from service.catalogue.schemas import NutrientTag
-from service.http.bodies import Body, Day, Name, Reason
+from service.http.bodies import Body, Day, Name, Occurrence, Reason
 from service.lots.rules import Portion
 
 
-class HoldIn(Body):
+class HoldIn(Occurrence):
     """Why a lot may not be used."""
 
     reason: Reason
@@ -30,7 +30,7 @@ class HoldOut(BaseModel):
     release_reason: str | None
 
 
-class RejectionIn(Body):
+class RejectionIn(Occurrence):
     """Why a lot is not taken in."""
 
     reason: Reason
@@ -45,7 +45,7 @@ class AssayValueIn(Body):
     basis: Basis = Basis.AS_FED
 
 
-class AssayIn(Body):
+class AssayIn(Occurrence):
     """A laboratory's results of one sample."""
 
     sampled_on: Day

@@ -95,8 +95,8 @@ def _only_site(named: list[_Named]) -> int:
 
 def _check_what_needs_no_site(delivery: DeliveryIn, at: datetime) -> None:
     """What is impossible in any zone is told before anything is looked up."""
-    refuse_future(delivery.arrived_at, now=at, field="arrived_at")
-    latest = ((delivery.arrived_at or at).astimezone(UTC) + FURTHEST_ZONE).date()
+    refuse_future(delivery.arrival, now=at, field="arrived_at")
+    latest = ((delivery.arrival or at).astimezone(UTC) + FURTHEST_ZONE).date()
     for number, line in enumerate(delivery.lots):
         _check_dates(line, latest, f"lots.{number}")
         if line.mass is None and line.cartons is None:
@@ -105,7 +105,7 @@ def _check_what_needs_no_site(delivery: DeliveryIn, at: datetime) -> None:
 
 def _arrival(delivery: DeliveryIn, view: SiteView, at: datetime) -> datetime:
     try:
-        return instant_of(delivery.arrived_at, now=at, skew=view.policy.skew)
+        return instant_of(delivery.arrival, now=at, skew=view.policy.skew)
     except Invalid as error:
         raise Invalid.at("arrived_at", "lies in the future") from error
 

@@ -6,7 +6,7 @@ from typing import Annotated
 from pydantic import BaseModel, Field
 
 from service.decisions import Finding
-from service.http.bodies import Body, Code, Day, Moment
+from service.http.bodies import Body, Code, Day, Moment, Occurrence
 from service.lots.rules import LotStatus, ReceivedAs
 from service.quantities import MassIn, MassOut, TemperatureIn, TemperatureOut
 
@@ -30,13 +30,18 @@ class LotIn(Body):
     core_temperatures: list[TemperatureIn] = Field(default_factory=list, max_length=200)
 
 
-class DeliveryIn(Body):
+class DeliveryIn(Occurrence):
     """One arrival from one supplier."""
 
     supplier: Code
     arrived_at: Moment | None = Field(default=None, description="Left out: now.")
     vehicle_temperature: TemperatureIn | None = None
     lots: list[LotIn] = Field(min_length=1, max_length=200)
+
+    @property
+    def arrival(self) -> datetime | None:
+        """When it came, as far as it was said."""
+        return self.arrived_at or self.occurred_at
 
 
 class ReceivedLot(BaseModel):

@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass
 
-from service.errors import NotAllowed
+from service.errors import NotAllowed, with_article
 from service.security.rules import Action, Role, may
 
 
@@ -19,7 +19,7 @@ class Actor:
     def ensure(self, action: Action) -> None:
         """Raise NotAllowed unless role and token carry the right."""
         if not may(self.role, action):
-            raise NotAllowed(f"a {self.role} may not {action.replace('-', ' ')}")
+            raise NotAllowed(f"{with_article(self.role)} may not {action.replace('-', ' ')}")
         if self.scopes is not None and action not in self.scopes:
             raise NotAllowed(f"this token is not for: {action.replace('-', ' ')}")
 

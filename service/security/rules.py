@@ -62,7 +62,8 @@ RIGHTS: dict[Action, frozenset[Role]] = {
     Action.REVERSE: _KITCHEN,
     Action.RECORD_TEMPERATURES: frozenset({Role.COMMISSARY, Role.MANAGER, Role.DEVICE}),
     Action.PLAN_THAW: _KITCHEN,
-    Action.PULL: _KITCHEN,
+    # The vet pulls what only the vet may decide on: fish past its age limit.
+    Action.PULL: _KITCHEN | {Role.VET},
     Action.TEND_THAW: _KITCHEN,
     Action.KEEP_ANIMALS: frozenset({Role.KEEPER, Role.NUTRITIONIST, Role.VET, Role.MANAGER}),
     Action.SET_DIET: frozenset({Role.NUTRITIONIST, Role.VET, Role.MANAGER}),

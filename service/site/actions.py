@@ -8,13 +8,13 @@ from sqlmodel import Session, col, select
 
 from service.decisions import Decision, Finding
 from service.errors import ChangedMeanwhile, Conflict, Invalid
-from service.http.bodies import Refusable
+from service.http.bodies import Refusable, refuse_future
 from service.security import audit
 from service.security.actor import SERVICE, Actor
 from service.site import queries
 from service.site.models import Deviation, Place, PolicyVersion, Site
 from service.site.queries import SiteView
-from service.site.rules import permit
+from service.site.rules import default_policy, permit
 from service.site.schemas import NewSite, PlaceIn, PolicyChange, SiteIn
 
 FIRST_SITE = NewSite(code="main", name="Main site")
@@ -71,6 +71,7 @@ def etag(site: Site) -> str:
 
 def add_place(session: Session, new: PlaceIn, *, at: datetime, by: Actor) -> Place:
     """A place. Raises NotFound for an unknown site or parent, Conflict for a taken code."""
+    refuse_future(new.occurred_at, now=at, skew=default_policy().skew)
     site = queries.site_or_only(session, new.site, by=by)
     parent = new.parent and queries.place_by_code(session, new.parent, by=by, field="parent")
     if session.exec(select(Place.id).where(col(Place.code) == new.code)).first() is not None:
@@ -96,6 +97,7 @@ def change_policy(
 
     Raises Invalid naming a figure that is unknown or outside its bounds.
     """
+    refuse_future(change.occurred_at, now=at, skew=default_policy().skew)
     site = queries.site_by_code(session, code, by=by)
     assert site.id is not None
     session.refresh(site, with_for_update=True)

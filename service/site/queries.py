@@ -12,6 +12,7 @@ from sqlmodel import Session, col, select
 
 from service.database import rows_where_in
 from service.errors import Invalid, NotFound
+from service.http.bodies import instant_of
 from service.quantities import MassUnit, TemperatureUnit, Units
 from service.security.actor import Actor
 from service.site.models import Deviation, Place, PolicyVersion, Site
@@ -86,6 +87,15 @@ def view_of(session: Session, site: Site, *, at: datetime) -> SiteView:
         policy=policy_from(version),
         policy_version=version.version if version else 0,
     )
+
+
+def happened_at(
+    session: Session, site_id: int, said: datetime | None, *, now: datetime
+) -> datetime:
+    """When something at a site happened: what was said, else now. Raises Invalid for the future."""
+    if said is None:
+        return now
+    return instant_of(said, now=now, skew=view(session, site_id, at=now).policy.skew)
 
 
 def policy_version(session: Session, site_id: int, *, at: datetime) -> PolicyVersion | None:

@@ -10,7 +10,7 @@ from typing import Self
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from service.decisions import Decision, Finding, Override
-from service.errors import Invalid, NotAllowed, RuleRefused
+from service.errors import Invalid, NotAllowed, RuleRefused, with_article
 from service.figures import Row, number, table
 from service.quantities import TemperatureUnit
 from service.security.rules import Role
@@ -374,7 +374,7 @@ def permit(
     blocking = decision.blocking()
     for found in blocking:
         if found.rule in named and role not in found.may_override and not already_done:
-            raise NotAllowed(f"a {role} may not override {found.rule}")
+            raise NotAllowed(f"{with_article(role)} may not override {found.rule}")
     open_ = tuple(f for f in blocking if f.rule not in named or role not in f.may_override)
     if open_ and not already_done:
         raise RuleRefused(

@@ -6,7 +6,7 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from pydantic import BaseModel, ConfigDict, Field, field_validator
 
-from service.http.bodies import Body, Code, Name, Reason
+from service.http.bodies import Body, Code, Name, Occurrence, Reason
 from service.quantities import MassUnit, TemperatureOut, TemperatureUnit
 from service.site.models import Deviation, Place, Site
 from service.site.rules import PlaceKind
@@ -61,7 +61,7 @@ class SiteOut(BaseModel):
     version: int
 
 
-class PlaceIn(Body):
+class PlaceIn(Occurrence):
     """A place to set up."""
 
     code: Code
@@ -96,7 +96,7 @@ class PlaceOut(BaseModel):
         )
 
 
-class PolicyChange(Body):
+class PolicyChange(Occurrence):
     """Figures that a site sets for itself, from now on."""
 
     changes: dict[str, float | bool | str] = Field(min_length=1, max_length=100)

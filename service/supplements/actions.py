@@ -1,7 +1,7 @@
 """Setting requirements, planning supplements, signing, giving."""
 
 from collections.abc import Iterator, Mapping, Sequence
-from datetime import datetime
+from datetime import date, datetime
 from math import inf
 
 from sqlmodel import Session, col, select
@@ -10,7 +10,7 @@ from service.animals import queries as animals
 from service.animals.models import Animal
 from service.catalogue.models import SupplementProduct
 from service.catalogue.queries import supplement_products
-from service.catalogue.rules import in_service_unit, nutrients
+from service.catalogue.rules import Basis, in_service_unit, nutrients
 from service.decisions import Finding, decide
 from service.errors import Conflict, Invalid
 from service.http.bodies import instant_of, refuse_future
@@ -23,7 +23,7 @@ from service.site.queries import SiteView
 from service.site.rules import finding
 from service.supplements import queries, rules
 from service.supplements.models import Requirement, SupplementGiven, SupplementPlan
-from service.supplements.rules import Food, Line, Mode, PlanBasis, PlanStatus, Scope, Wanted
+from service.supplements.rules import Food, Line, Mode, PlanBasis, PlanStatus, Scope
 from service.supplements.schemas import (
     GivenIn,
     GivenItem,
@@ -43,6 +43,7 @@ def set_requirement(
 ) -> tuple[Requirement, str]:
     """A requirement of the site's own. Raises NotFound, Invalid for a unit that does not fit."""
     site_id, animal, shown = _reach(session, new, by)
+    sites.happened_at(session, site_id, new.occurred_at, now=at)
     stored = Requirement(
         site_id=site_id,
         nutrient=new.nutrient,
@@ -103,25 +104,14 @@ def plan(session: Session, order: PlanIn, *, at: datetime, by: Actor) -> PlanOut
     """
     animal = animals.animal_by_code(session, order.animal, by=by)
     view = sites.view(session, animal.site_id, at=at)
-    wanted = rules.in_force(queries.set_for(session, animal), animal.group_name)
-    food = queries.food_of(
-        session,
-        animal,
-        order.day,
-        order.basis,
-        view,
-        at=at,
-        with_content=any(
-            w.mode is Mode.TOTAL or w.limit is not None or w.basis == "dry_matter" for w in wanted
-        ),
-    )
+    sites.happened_at(session, view.id, order.occurred_at, now=at)
+    food, found = _day(session, animal, order.day, order.basis, view, at)
     if order.basis is PlanBasis.DIET and not food:
         raise Conflict(
             f"no diet of {animal.code} is in force on {order.day}",
             kind="no-diet",
             advice="Set a diet first, or plan from feeds.",
         )
-    found = _lines(session, animal, wanted, food, view, at)
     stored = SupplementPlan(
         site_id=view.id,
         animal_id=animal.id or 0,
@@ -151,22 +141,26 @@ def plan(session: Session, order: PlanIn, *, at: datetime, by: Actor) -> PlanOut
     return answer
 
 
-def _lines(
-    session: Session,
-    animal: Animal,
-    wanted: Sequence[Wanted],
-    food: Sequence[Food],
-    view: SiteView,
-    at: datetime,
-) -> list[Line]:
+def _day(
+    session: Session, animal: Animal, day: date, basis: PlanBasis, view: SiteView, at: datetime
+) -> tuple[list[Food], list[Line]]:
+    """An animal's food of a day and what it must have added, by what is in force now."""
+    wanted = rules.in_force(queries.set_for(session, animal), animal.group_name)
+    needs_content = any(
+        w.mode is Mode.TOTAL or w.limit is not None or w.basis is Basis.DRY_MATTER for w in wanted
+    )
+    food = queries.food_of(session, animal, day, basis, view, at=at, with_content=needs_content)
     body_mass = animals.body_mass_g(session, animal.id or 0, at=at)
     credit = view.policy.credit_thiamine_and_vitamin_e
     try:
-        return rules.lines(wanted, food, body_mass, credit_thiamine_and_vitamin_e=credit)
+        found = rules.lines(wanted, food, body_mass, credit_thiamine_and_vitamin_e=credit)
     except ValueError as error:
         raise Conflict(
-            str(error), kind="no-body-mass", advice="Record the animal's weight, then plan again."
+            str(error),
+            kind="no-body-mass",
+            advice="Record the animal's weight, then plan again.",
         ) from error
+    return food, found
 
 
 def _plan_out(
@@ -257,10 +251,11 @@ def _short(value: float) -> float:
 def sign(session: Session, number: int, signature: SignIn, *, at: datetime, by: Actor) -> PlanOut:
     """A nutritionist or vet orders a plan to be given. Raises Conflict if it was signed before."""
     stored = queries.plan_by_id(session, number, by=by, lock=True)
+    signed_at = sites.happened_at(session, stored.site_id, signature.occurred_at, now=at)
     if stored.status == PlanStatus.SIGNED:
         raise Conflict(f"this plan was signed by {stored.signed_by}", kind="already-signed")
     stored.status = PlanStatus.SIGNED
-    stored.signed_at, stored.signed_by, stored.signed_as = at, by.name, by.role
+    stored.signed_at, stored.signed_by, stored.signed_as = signed_at, by.name, by.role
     session.add(stored)
     session.flush()
     audit.note(
@@ -304,12 +299,13 @@ def give(
     products = queries.products_by_code(session, [i.product for i in order.supplements])
     session.exec(select(Animal).where(col(Animal.id) == stored.animal_id).with_for_update()).one()
     before = queries.given_on(session, stored.animal_id, day)
+    animal = session.get_one(Animal, stored.animal_id)
+    _, limits = _day(session, animal, day, PlanBasis(stored.basis), view, at)
     decision = decide(
         _signed(stored, order.supplements),
         _not_twice(before, order.supplements),
-        _under_limits(stored, before, order.supplements, products),
+        _under_limits(limits, before, order.supplements, products),
     )
-    animal = session.get_one(Animal, stored.animal_id)
     breaches = site_actions.allow(
         session,
         decision,
@@ -385,25 +381,25 @@ def _not_twice(
 
 
 def _under_limits(
-    stored: SupplementPlan,
+    limits: Sequence[Line],
     before: Sequence[tuple[SupplementGiven, SupplementProduct]],
     items: Sequence[GivenItem],
     products: Mapping[str, SupplementProduct],
 ) -> Iterator[Finding]:
-    """Pieces of the day, all together, against the limits of the plan."""
+    """Pieces of the day together, against the limits in force now: a signature is no shield."""
     totals: dict[str, float] = {}
     pieces = [(product, row.count) for row, product in before]
     pieces += [(products[item.product], item.count) for item in items]
     for product, count in pieces:
         for nutrient, amount in product.contents.items():
             totals[nutrient] = totals.get(nutrient, 0.0) + amount * count
-    for line in shown(stored).lines:
-        room = line.room if line.room is not None else inf
+    for line in limits:
         given = totals.get(line.nutrient, 0.0)
-        if given > room * (1 + 1e-9):
+        if given > line.room * (1 + 1e-9):
+            unit = nutrients()[line.nutrient].amount_unit
             yield finding(
                 "over-limit",
                 "block",
-                f"{given:g} {line.unit} of {line.nutrient} in a day: {room:g} may be added",
-                numbers={"given": given, "room": room, "limit": line.limit},
+                f"{given:g} {unit} of {line.nutrient} in a day: {line.room:g} may be added",
+                numbers={"given": given, "room": line.room, "limit": line.limit},
             )

@@ -88,10 +88,14 @@ def get_plan(plan_id: Number, session: ReadSession, by: MayLook) -> PlanOut:
 
 @plans.post("/{plan_id}/sign-off")
 def sign(
-    plan_id: Number, signature: SignIn, session: WriteSession, at: Now, by: MaySignSupplements
+    plan_id: Number,
+    session: WriteSession,
+    at: Now,
+    by: MaySignSupplements,
+    signature: SignIn | None = None,
 ) -> PlanOut:
     """A nutritionist or vet orders a plan to be given."""
-    return actions.sign(session, plan_id, signature, at=at, by=by)
+    return actions.sign(session, plan_id, signature or SignIn(), at=at, by=by)
 
 
 @plans.post("/{plan_id}/given", status_code=201)

@@ -9,7 +9,7 @@ from service.animals.rules import Group
 from service.catalogue.rules import Basis
 from service.catalogue.schemas import NutrientTag
 from service.decisions import Finding
-from service.http.bodies import Body, Code, Day, Name, Refusable
+from service.http.bodies import Body, Code, Day, Name, Occurrence, Refusable
 from service.supplements.rules import LimitOn, Mode, Per, PlanBasis, PlanStatus, Scope
 
 Amount = Annotated[float, Field(ge=0, le=1e9, allow_inf_nan=False)]
@@ -31,7 +31,7 @@ class AppliesTo(Body):
         return self
 
 
-class RequirementIn(Body):
+class RequirementIn(Occurrence):
     """How much of a nutrient should be had or added."""
 
     nutrient: NutrientTag
@@ -72,7 +72,7 @@ class RequirementOut(BaseModel):
     source: str
 
 
-class PlanIn(Body):
+class PlanIn(Occurrence):
     """Which animal and day to plan for."""
 
     animal: Code
@@ -139,7 +139,7 @@ class PlanOut(BaseModel):
     signed_at: datetime | None = None
 
 
-class SignIn(Body):
+class SignIn(Occurrence):
     """What the signature means."""
 
     meaning: Name = "I have checked this plan and order it to be given"

@@ -4,11 +4,11 @@ from datetime import datetime
 
 from pydantic import BaseModel, Field
 
-from service.http.bodies import Body, Code
+from service.http.bodies import Code, Occurrence
 from service.temperatures.rules import ExcursionKind, ProbeKind
 
 
-class ProbeIn(Body):
+class ProbeIn(Occurrence):
     """A thermometer to set up."""
 
     code: Code

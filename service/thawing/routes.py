@@ -49,10 +49,15 @@ def get_request(thaw_request: Number, session: ReadSession, by: MayLook) -> Thaw
 
 @requests.post("/{thaw_request}/cancel")
 def cancel(
-    thaw_request: Number, _nothing: CancelIn, session: WriteSession, at: Now, by: MayPlanThaw
+    thaw_request: Number,
+    session: WriteSession,
+    at: Now,
+    by: MayPlanThaw,
+    order: CancelIn | None = None,
 ) -> ThawRequestOut:
     """Give a plan up: its fish is available again."""
-    return planning.cancel(session, thaw_request, at=at, by=by)
+    said = order.occurred_at if order else None
+    return planning.cancel(session, thaw_request, at=at, by=by, said=said)
 
 
 @pulls.post("", status_code=201)
@@ -110,10 +115,15 @@ def get_batch(thaw_batch: str, session: ReadSession, at: Now, by: MayLook) -> Th
 
 @batches.post("/{thaw_batch}/thawed")
 def mark_thawed(
-    thaw_batch: str, mark: ThawedIn, session: WriteSession, at: Now, by: MayTendThaw
+    thaw_batch: str,
+    session: WriteSession,
+    at: Now,
+    by: MayTendThaw,
+    mark: ThawedIn | None = None,
 ) -> ThawBatchOut:
     """Found fully thawed, by thermometer or touch."""
-    return _shown(session, tending.mark_thawed(session, thaw_batch, mark, at=at, by=by), at)
+    batch = tending.mark_thawed(session, thaw_batch, mark or ThawedIn(), at=at, by=by)
+    return _shown(session, batch, at)
 
 
 @batches.post("/{thaw_batch}/discard", status_code=201)

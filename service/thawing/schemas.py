@@ -19,7 +19,7 @@ class ThawLineIn(Body):
     mass: MassIn
 
 
-class ThawRequestIn(Body):
+class ThawRequestIn(Occurrence):
     """Fish needed by a first feed: either lines, or a day whose need comes from the diets."""
 
     thaw_place: Code
@@ -93,7 +93,7 @@ class ThawRequestOut(BaseModel):
     cancelled_at: datetime | None = None
 
 
-class CancelIn(Body):
+class CancelIn(Occurrence):
     """Nothing to say."""
 
 

@@ -5,15 +5,18 @@ from datetime import datetime
 from sqlmodel import Session, col, select
 
 from service.errors import Conflict
+from service.http.bodies import refuse_future
 from service.security import audit
 from service.security.actor import Actor
 from service.site import queries as sites
+from service.site.rules import default_policy
 from service.temperatures.models import Probe
 from service.temperatures.schemas import ProbeIn
 
 
 def add_probe(session: Session, new: ProbeIn, *, at: datetime, by: Actor) -> Probe:
     """A thermometer in a place. Raises NotFound for the place, Conflict for a taken code."""
+    refuse_future(new.occurred_at, now=at, skew=default_policy().skew)
     place = sites.place_by_code(session, new.place, by=by, field="place")
     if session.exec(select(Probe.id).where(col(Probe.code) == new.code)).first() is not None:
         raise Conflict.exists("probe", new.code)

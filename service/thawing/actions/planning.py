@@ -1,7 +1,7 @@
 """Planning: which lots are thawed for a day, when to pull them; the fish is reserved."""
 
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 
 from sqlmodel import Session
 
@@ -67,6 +67,7 @@ def plan(session: Session, order: ThawRequestIn, *, at: datetime, by: Actor) -> 
     if place.kind == PlaceKind.FREEZER:
         raise Invalid.at("thaw_place", "is a freezer: fish does not thaw there")
     view = sites.view(session, place.site_id, at=at)
+    sites.happened_at(session, view.id, order.occurred_at, now=at)
     need = _need(session, order, view)
     job = _Job(place, view, *_feeds(order, view), now=at)
     if job.last_feed <= at:
@@ -128,7 +129,7 @@ def _feeds(order: ThawRequestIn, view: SiteView) -> tuple[datetime, datetime]:
     start, policy = view.start_of(order.day), view.policy
     first = order.first_feed_at or start + timedelta(hours=policy.feed_day_from)
     last = order.last_feed_at or start + timedelta(hours=policy.feed_day_to)
-    return first, last
+    return first.astimezone(UTC), last.astimezone(UTC)
 
 
 def _plan(
@@ -234,20 +235,28 @@ def _alternatives(job: _Job, form: str) -> list[AlternativeOut]:
     ]
 
 
-def cancel(session: Session, number: int, *, at: datetime, by: Actor) -> ThawRequestOut:
+def cancel(
+    session: Session,
+    number: int,
+    *,
+    at: datetime,
+    by: Actor,
+    said: datetime | None = None,
+) -> ThawRequestOut:
     """Give a plan up: its fish is available again. Raises Conflict if it was before."""
     request = queries.request_by_id(session, number, by=by, field="thaw_request")
+    cancelled_at = sites.happened_at(session, request.site_id, said, now=at)
     stored = ThawRequestOut.model_validate(request.plan)
     lock_species(session, {pull.species for pull in stored.pulls})
     session.refresh(request)
     if request.cancelled_at is not None:
         raise Conflict("this thaw request was cancelled before", kind="already-cancelled")
     reserving.release(session, number, at=at)
-    request.cancelled_at = at
+    request.cancelled_at = cancelled_at
     session.add(request)
     session.flush()
     audit.note(session, by, "thaw cancelled", number, at=at, site_id=request.site_id)
-    return stored.model_copy(update={"cancelled_at": at})
+    return stored.model_copy(update={"cancelled_at": cancelled_at})
 
 
 def shown(request: ThawRequest) -> ThawRequestOut:
