@@ -28,7 +28,7 @@ from service.site import actions as site_actions
 from service.site import queries as sites
 from service.site.queries import SiteView
 from service.thawing import queries as thawing
-from service.thawing.actions.tending import batch_takes
+from service.thawing.actions.tending import batch_holdings, batch_takes
 from service.thawing.queries import BatchView
 from service.thawing.rules import clock_findings
 
@@ -69,7 +69,8 @@ def feed(session: Session, order: FeedIn, *, at: datetime, by: Actor) -> Fed:
     batches = {
         b.batch.code: b for b in thawing.batch_views(session, unique, view.policy, at=occurred_at)
     }
-    decision = _decide(session, order, batches, view, occurred_at)
+    event = Event(MovementKind.FED, view.id, occurred_at, at, by)
+    decision = _decide(session, order, batches, view, event)
     breaches = site_actions.allow(
         session,
         decision,
@@ -80,7 +81,6 @@ def feed(session: Session, order: FeedIn, *, at: datetime, by: Actor) -> Fed:
         at=at,
         by=by,
     )
-    event = Event(MovementKind.FED, view.id, occurred_at, at, by)
     movement = post(session, event, spending(session, list(_takes(session, order, batches, event))))
     stored, items = _store(session, animal, order, batches, event, movement.id or 0)
     audit.note(
@@ -101,16 +101,24 @@ def feed(session: Session, order: FeedIn, *, at: datetime, by: Actor) -> Fed:
 
 
 def _decide(
-    session: Session, order: FeedIn, batches: dict[str, BatchView], view: SiteView, at: datetime
+    session: Session, order: FeedIn, batches: dict[str, BatchView], view: SiteView, event: Event
 ) -> Decision:
     facts = lots.facts(session, [b.lot for b in batches.values()])
     findings: list[Finding] = []
     for code, batch in batches.items():
         wanted = sum(i.offered.grams for i in order.items if i.thaw_batch == code)
-        holdings = ledger.batch_holdings(session, batch.batch.id, at=at)
+        holdings = batch_holdings(
+            session,
+            batch.batch,
+            batch.lot,
+            wanted,
+            occurred_at=event.occurred_at,
+            at=event.at,
+            by=event.by,
+        )
         findings += hold_findings(facts[batch.lot.id or 0])
-        findings.append(clock_findings(batch.facts, view.policy, at, batch=code))
-        findings += _warmth(session, batch, view, at)
+        findings.append(clock_findings(batch.facts, view.policy, event.occurred_at, batch=code))
+        findings += _warmth(session, batch, view, event.occurred_at)
         findings += stock_findings(holdings, wanted, what=f"thaw batch {code}", units=view.units)
     return decide(findings)
 

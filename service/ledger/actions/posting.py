@@ -149,6 +149,31 @@ def release(session: Session, event: Event, fish: Sequence[Parcel]) -> None:
         _store_settled(session, event, max(event.occurred_at, *opened), legs)
 
 
+def reopen(
+    session: Session,
+    lot_id: int,
+    event: Event,
+    *,
+    place_id: int | None = None,
+    thaw_batch_id: int | None = None,
+) -> None:
+    """Give back to a place or a thaw batch what counts after a late record took from it.
+
+    So the record is judged by the fish that was there; posting it settles the
+    counts again.
+    """
+    release(
+        session,
+        event,
+        [
+            p
+            for p in queries.lot_parcels(session, lot_id)
+            if p.opened_at <= event.occurred_at
+            and (p.place_id == place_id or p.thaw_batch_id == thaw_batch_id is not None)
+        ],
+    )
+
+
 def _take(session: Session, event: Event, fish: Sequence[Parcel], grams: int) -> list[Leg]:
     """First fish that differences have added since; then the least exposed."""
     since = event.occurred_at

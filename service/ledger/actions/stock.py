@@ -18,7 +18,7 @@ from service.ledger.actions.posting import (
     post,
     release,
 )
-from service.ledger.actions.taking import stock_findings, takes_of
+from service.ledger.actions.taking import judged_holdings, stock_findings, takes_of
 from service.ledger.models import Movement, Parcel, StockCount
 from service.ledger.rules import Account, MovementKind, Pool
 from service.ledger.schemas import CountIn, MoveIn
@@ -78,7 +78,17 @@ def move(
     if occurred_at < lot.arrived_at:
         raise Invalid.at("occurred_at", "lies before the lot arrived")
     view = sites.view(session, lot.site_id, at=occurred_at)
-    holdings = queries.holdings(session, lot.id, origin.id, at=occurred_at, now=at)
+    lot_id, origin_id = lot.id, origin.id
+    holdings = judged_holdings(
+        session,
+        lambda: queries.holdings(session, lot_id, origin_id, at=occurred_at, now=at),
+        order.mass.grams,
+        lot=lot,
+        occurred_at=occurred_at,
+        at=at,
+        by=by,
+        place_id=origin_id,
+    )
     decision = decide(
         _refreezing(lot, origin, target),
         stock_findings(

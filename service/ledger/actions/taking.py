@@ -1,12 +1,13 @@
 """Taking fish of a lot out of a place, permitted or as a fact."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from datetime import datetime
 
 from sqlmodel import Session
 
 from service.decisions import Finding
 from service.ledger import queries
+from service.ledger.actions.posting import reopen
 from service.ledger.actions.writing import Event, Leg, open_surplus, store
 from service.ledger.rules import Account, Holding, MovementKind, Take, take_from
 from service.lots.models import Lot
@@ -38,6 +39,28 @@ def stock_findings(
             )
         ]
     return [finding("not-enough-stock", "pass", f"{what}: enough is there", numbers=numbers)]
+
+
+def judged_holdings(
+    session: Session,
+    look: Callable[[], list[Holding]],
+    wanted_g: int,
+    *,
+    lot: Lot,
+    occurred_at: datetime,
+    at: datetime,
+    by: Actor,
+    place_id: int | None = None,
+    thaw_batch_id: int | None = None,
+) -> list[Holding]:
+    """What may be taken; a late record finds the fish that was there before later counts."""
+    found = look()
+    _, missing = take_from(found, wanted_g)
+    if not missing or occurred_at >= at:
+        return found
+    event = Event(MovementKind.COUNTED, lot.site_id, occurred_at, at, by)
+    reopen(session, lot.id or 0, event, place_id=place_id, thaw_batch_id=thaw_batch_id)
+    return look()
 
 
 def takes_of(

@@ -13,7 +13,7 @@ from service.http.bodies import instant_of, refuse_future
 from service.ledger import queries as ledger
 from service.ledger.actions import reserving
 from service.ledger.actions.posting import Event, open_batch, open_children, post
-from service.ledger.actions.taking import stock_findings, takes_of
+from service.ledger.actions.taking import judged_holdings, stock_findings, takes_of
 from service.ledger.rules import Holding, MovementKind, Take
 from service.lots import actions as lot_actions
 from service.lots import queries as lots
@@ -66,7 +66,16 @@ def pull(session: Session, order: PullIn, *, at: datetime, by: Actor) -> Pulled:
     if occurred_at < named.lot.arrived_at:
         raise Invalid.at("occurred_at", "lies before the lot arrived")
     view = sites.view(session, named.lot.site_id, at=occurred_at)
-    holdings = _holdings(session, order, named, occurred_at=occurred_at, at=at)
+    holdings = judged_holdings(
+        session,
+        lambda: _holdings(session, order, named, occurred_at=occurred_at, at=at),
+        order.mass.grams,
+        lot=named.lot,
+        occurred_at=occurred_at,
+        at=at,
+        by=by,
+        place_id=named.origin.id,
+    )
     decision = decide(
         may_use(
             lots.facts(session, [named.lot])[named.lot.id or 0],

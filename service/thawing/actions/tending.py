@@ -12,8 +12,13 @@ from service.errors import Invalid
 from service.http.bodies import Refusable, instant_of, refuse_future
 from service.ledger import queries as ledger
 from service.ledger.actions.posting import Event, Leg, open_children, post
-from service.ledger.actions.taking import spending, stock_findings, takes_of
-from service.ledger.rules import Account, Batch, MovementKind, Take
+from service.ledger.actions.taking import (
+    judged_holdings,
+    spending,
+    stock_findings,
+    takes_of,
+)
+from service.ledger.rules import Account, Batch, Holding, MovementKind, Take
 from service.lots.models import Lot
 from service.security import audit
 from service.security.actor import Actor
@@ -59,7 +64,15 @@ class _Tended:
 
     def enough(self, grams: int) -> list[Finding]:
         """Whether the batch holds so much."""
-        holdings = ledger.batch_holdings(self.session, self.batch.id, at=self.occurred_at)
+        holdings = batch_holdings(
+            self.session,
+            self.batch,
+            self.lot,
+            grams,
+            occurred_at=self.occurred_at,
+            at=self.at,
+            by=self.by,
+        )
         what = f"thaw batch {self.batch.code}"
         return stock_findings(holdings, grams, units=self.view.units, what=what)
 
@@ -155,6 +168,29 @@ def _tended(session: Session, code: str, order: Refusable, at: datetime, by: Act
         raise Invalid.at("occurred_at", "lies before the batch left the freezer")
     view = sites.view(session, batch.site_id, at=occurred_at)
     return _Tended(session, batch, lot, view, occurred_at, at, by)
+
+
+def batch_holdings(
+    session: Session,
+    batch: Batch,
+    lot: Lot,
+    grams: int,
+    *,
+    occurred_at: datetime,
+    at: datetime,
+    by: Actor,
+) -> list[Holding]:
+    """What of a thaw batch may be taken, as it was when it happened."""
+    return judged_holdings(
+        session,
+        lambda: ledger.batch_holdings(session, batch.id, at=occurred_at),
+        grams,
+        lot=lot,
+        occurred_at=occurred_at,
+        at=at,
+        by=by,
+        thaw_batch_id=batch.id,
+    )
 
 
 def batch_takes(
