@@ -110,6 +110,8 @@ def temperatures(
         raise Invalid.at("to", "must be after from")
     if (to_s - from_s) / step > MOST_POINTS:
         raise Invalid.at("step", f"gives more than {MOST_POINTS} points: take a longer one")
+    if step > HOUR_S and step % HOUR_S:
+        raise Invalid.at("step", "longer than an hour: whole hours, as 7200 or 86400")
     view = sites.view(session, found.site_id, at=at)
     gap_s = int(view.policy.gap_minutes * 60)
     probe = queries.governing_probe(session, found.id, from_s, to_s)

@@ -507,3 +507,12 @@ def test_sixteen_bytes_hold_a_reading(small_kitchen: Kitchen) -> None:
     with small_kitchen.looking() as session:
         columns = [row[1] for row in session.execute(text("PRAGMA table_info(reading)"))]
     assert columns == ["probe_id", "at_s", "centi_c"]
+
+
+def test_steps_longer_than_an_hour_are_whole_hours(small_kitchen: Kitchen) -> None:
+    answer = small_kitchen.keeper.get(
+        "/places/FZ1/temperatures",
+        params={"from": "2026-11-01T00:00:00Z", "to": "2026-11-20T00:00:00Z", "step": 5000},
+    )
+    assert answer.status_code == 422
+    assert answer.json()["errors"][0]["field"] == "step"

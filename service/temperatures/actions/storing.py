@@ -21,8 +21,6 @@ from service.temperatures.actions.decoding import Decoded, Row
 from service.temperatures.rules import KINETICS_VERSION, rate_tables
 from service.temperatures.schemas import ReadingsOut, RejectedReading
 
-MOST_SHOWN = 1000  # rejected rows that one answer lists
-
 
 @dataclass
 class _Batch:
@@ -45,7 +43,8 @@ def store(session: Session, decoded: Decoded, *, at: datetime, by: Actor) -> Rea
     the rows sent and the hours they touch, not with history.
     """
     rejected = dict(decoded.rejected)
-    probes = queries.lock_probes(session, {row.probe.upper() for row in decoded.rows}, by=by)
+    codes = {code.upper() for code in {row.probe for row in decoded.rows}}
+    probes = queries.lock_probes(session, codes, by=by)
     views = {
         site: sites.view(session, site, at=at) for site in {p.site_id for p in probes.values()}
     }
@@ -70,7 +69,7 @@ def store(session: Session, decoded: Decoded, *, at: datetime, by: Actor) -> Rea
                     site_id=site_id,
                     after=_digest(part),
                 )
-    listed = sorted(rejected.items())[:MOST_SHOWN]
+    listed = sorted(rejected.items())
     return ReadingsOut(
         stored=int(batch.index.size),
         duplicates=duplicates + known,
@@ -92,28 +91,39 @@ def _acceptable(
     at: datetime,
     rejected: dict[int, str],
 ) -> _Batch:
-    """Rows of known probes, in range and not in the future."""
-    latest = {site: (at + view.policy.skew).timestamp() for site, view in views.items()}
-    columns: list[tuple[int, int, int, int]] = []
-    for index, row in zip(decoded.indices, decoded.rows, strict=True):
-        probe = probes.get(row.probe.upper())
-        reason = _unacceptable(row, probe, views, latest)
-        if reason is not None:
-            rejected[index] = reason
-        elif probe is not None:
-            columns.append(
-                (index, probe.id, int(row.at.timestamp() // 1), round(row.temperature_c * 100))
-            )
-    table = np.array(columns, dtype=np.int64).reshape(-1, 4)
-    return _Batch(table[:, 0], table[:, 1], table[:, 2], table[:, 3])
+    """Rows of known probes, in range and not in the future.
+
+    All rows are judged at once; only one that is refused is looked at by itself.
+    """
+    rows = decoded.rows
+    named = {code: probes.get(code.upper()) for code in {row.probe for row in rows}}
+    ids = {code: probe.id if probe is not None else 0 for code, probe in named.items()}
+    index = np.array(decoded.indices, dtype=np.int64)
+    probe_id = np.array([ids[row.probe] for row in rows], dtype=np.int64)
+    at_s = np.array([row.at.timestamp() for row in rows], dtype=np.float64)
+    temperature_c = np.array([row.temperature_c for row in rows], dtype=np.float64)
+    fine = np.zeros(len(rows), dtype=np.bool_)
+    for site, view in views.items():
+        policy = view.policy
+        fine |= (
+            np.isin(probe_id, [p.id for p in probes.values() if p.site_id == site])
+            & (temperature_c >= policy.reading_min)
+            & (temperature_c <= policy.reading_max)
+            & (at_s <= (at + policy.skew).timestamp())
+        )
+    for position in np.flatnonzero(~fine).tolist():
+        row = rows[position]
+        rejected[decoded.indices[position]] = _why_not(row, named[row.probe], views)
+    return _Batch(
+        index[fine],
+        probe_id[fine],
+        np.floor(at_s[fine]).astype(np.int64),
+        np.rint(temperature_c[fine] * 100).astype(np.int64),
+    )
 
 
-def _unacceptable(
-    row: Row,
-    probe: queries.ProbeView | None,
-    views: dict[int, SiteView],
-    latest: dict[int, float],
-) -> str | None:
+def _why_not(row: Row, probe: queries.ProbeView | None, views: dict[int, SiteView]) -> str:
+    """What keeps a row from being stored."""
     if probe is None:
         return f"unknown probe {row.probe[:40]}"
     policy = views[probe.site_id].policy
@@ -122,9 +132,7 @@ def _unacceptable(
             f"temperature_c: {row.temperature_c:g} is outside {policy.reading_min:g} to "
             f"{policy.reading_max:g} °C"
         )
-    if row.at.timestamp() > latest[probe.site_id]:
-        return "at: lies in the future"
-    return None
+    return "at: lies in the future"
 
 
 def _without_repeats(batch: _Batch, rejected: dict[int, str]) -> tuple[_Batch, int]:
