@@ -6,13 +6,15 @@ from datetime import UTC, datetime, timedelta
 from typing import Any, TypeVar
 
 from sqlalchemy import event, text
-from sqlmodel import Session
+from sqlmodel import Session, col, select
 
 from service.database import Database, open_database
 from service.errors import FishhouseError, Invalid
 from service.feeding import actions as feeding
 from service.feeding.schemas import FeedIn
+from service.ledger import queries
 from service.ledger.actions import stock
+from service.ledger.models import Parcel, Reservation
 from service.ledger.schemas import CountIn, MoveIn
 from service.receiving import actions as receiving
 from service.receiving.schemas import DeliveryIn
@@ -231,3 +233,24 @@ def check_laws(books: Books) -> None:
         "WHERE movement.occurred_at < parcel.opened_at"
     )
     assert taken_early == 0, "nothing is taken from a parcel before it was there"
+    check_available(books)
+
+
+def check_available(books: Books) -> None:
+    """Available is what is there less what live requests keep of it, and never below nothing."""
+    with Session(books.database.snapshot) as session:
+        kept: dict[int, int] = {}
+        for each in session.exec(select(Reservation)):
+            if each.released_at is None and each.until > books.at:
+                kept[each.parcel_id] = kept.get(each.parcel_id, 0) + each.grams
+        for parcel in session.exec(select(Parcel).where(col(Parcel.grams) > 0)):
+            shown = queries.holdings(
+                session,
+                parcel.lot_id,
+                parcel.place_id,
+                at=parcel.opened_at,
+                now=books.at,
+                parcel_id=parcel.id,
+            )
+            free = max(0, parcel.grams - kept.get(parcel.id or 0, 0))
+            assert [(h.grams, h.available) for h in shown] == [(parcel.grams, free)]
