@@ -2,11 +2,11 @@
 
 from collections.abc import Sequence
 from datetime import date
-from typing import Annotated, Any, Literal
+from typing import Annotated, Literal
 
 from fastapi import APIRouter, Query, Request, Response
-from sqlalchemy import Row
 
+from service.database import Plain
 from service.errors import Invalid, NotFound
 from service.http.answers import as_shown
 from service.http.bodies import Cursor, Limit, Moment, Page, decode_cursor, encode_cursor
@@ -44,13 +44,13 @@ async def list_lots(
     return as_shown({"items": shown, "next": _next(rows, limit, use_first)})
 
 
-def _next(rows: Sequence[Row[Any]], limit: int, use_first: bool) -> str | None:
+def _next(rows: Sequence[Plain], limit: int, use_first: bool) -> str | None:
     if len(rows) <= limit:
         return None
-    last = rows[limit - 1]
-    if not use_first:
-        return encode_cursor(last.lot_id)
-    return encode_cursor((last.age_from or listing.NO_DATE).isoformat(), last.lot_id)
+    key = listing.key_of(rows[limit - 1], use_first)
+    return (
+        encode_cursor(key[0].isoformat(), key[1]) if isinstance(key, tuple) else encode_cursor(key)
+    )
 
 
 def _after(cursor: str, use_first: bool) -> tuple[date, int] | int:
@@ -67,21 +67,14 @@ def _after(cursor: str, use_first: bool) -> tuple[date, int] | int:
 async def get_lot(lot: str, request: Request, by: MayLook) -> Response:
     """One lot: where it stands, what is on hand by place, its holds."""
     with database_of(request).reader.connect() as connection:
-        rows = listing.lot_rows(connection, lot)
-        if not rows:
+        found = listing.one_lot(connection, lot)
+        if found is None:
             raise NotFound.of("lot", lot, "lot")
-        first = rows[0]
-        by.ensure_site(first.site_id)
-        holds = listing.holds_of(connection, first.lot_id) if first.has_holds else ()
-    units = listing.units_of(first.mass_unit)
-    places = [
-        {"place": row.place, "mass": listing.mass_shown(units, int(row.place_grams))}
-        for row in rows
-        if row.place is not None
-    ]
+        by.ensure_site(found.site_id)
+        holds = listing.holds_of(connection, found.lot_id) if found.has_holds else ()
     return as_shown(
-        listing.lot_row(first, instant_of_asking(request))
-        | {"places": places, "holds": [row._asdict() for row in holds]}
+        listing.lot_row(found.row, instant_of_asking(request))
+        | {"places": found.places, "holds": [row._asdict() for row in holds]}
     )
 
 

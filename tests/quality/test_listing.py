@@ -1,9 +1,15 @@
 """The hot reads of lots: written without validation, so held against their models here."""
 
+from pathlib import Path
+from typing import Any
+
+import psycopg
 import pytest
+from sqlalchemy import event
 
 from service.http.bodies import Page
 from service.quality.schemas import LotDetail, LotRow
+from tests.conftest import Templates, fresh_address
 from tests.kitchen import Kitchen
 
 
@@ -59,3 +65,36 @@ def test_somebody_of_one_site_sees_only_its_lots(kitchen: Kitchen) -> None:
     kitchen.manager.made("/sites", {"code": "NORTH", "name": "North"})
     assert len(kitchen.person("keeper", (1,)).shown("/lots?order=use_first")["items"]) == 1
     assert kitchen.person("keeper", (2,)).shown("/lots?order=use_first")["items"] == []
+
+
+def test_rows_asked_straight_at_the_driver_are_those_that_sqlalchemy_gives(
+    kitchen: Kitchen,
+) -> None:
+    code = kitchen.a_lot(best_before="2027-01-31")["code"]
+    kitchen.a_lot(species="CAP", caught=None, frozen_on="2026-09-01")
+    paths = [f"/lots/{code}", "/lots", "/lots?order=use_first&limit=1", "/lots?species=CAP"]
+    straight = [kitchen.keeper.shown(path) for path in paths]
+    heard: list[str] = []
+
+    def hear(_c: Any, _u: Any, statement: str, _v: Any, _x: Any, _m: Any) -> None:
+        heard.append(statement)
+
+    event.listen(kitchen.app.state.database.reader, "before_cursor_execute", hear)
+    assert [kitchen.keeper.shown(path) for path in paths] == straight
+    assert len(heard) == len(paths), "each is one select"
+
+
+def test_a_lost_connection_is_told_once_and_replaced(templates: Templates, tmp_path: Path) -> None:
+    for address in fresh_address("postgresql", templates, tmp_path):
+        kitchen = Kitchen(address, tmp_path).set_up()
+        code = kitchen.a_lot()["code"]
+        assert kitchen.keeper.get(f"/lots/{code}").status_code == 200
+        with psycopg.connect(address, autocommit=True) as other:
+            other.execute(
+                "SELECT pg_terminate_backend(pid) FROM pg_stat_activity"
+                " WHERE datname = current_database() AND pid <> pg_backend_pid()"
+            )
+        lost = kitchen.keeper.get(f"/lots/{code}")
+        assert (lost.status_code, lost.json()["type"]) == (503, "/problems/busy")
+        assert kitchen.keeper.get(f"/lots/{code}").status_code == 200
+        kitchen.close()

@@ -1,6 +1,7 @@
 """Lots with their stock: the hot reads. One select each, whatever the history."""
 
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from datetime import UTC, date, datetime
 from functools import lru_cache
 from typing import Any
@@ -24,6 +25,7 @@ from sqlalchemy.types import NULLTYPE, TypeEngine
 from sqlmodel import col
 
 from service.catalogue.models import Product, Supplier
+from service.database import Plain, StraightSelect
 from service.ledger.models import Parcel
 from service.ledger.queries import is_held
 from service.lots.models import Hold, Lot
@@ -66,7 +68,7 @@ def _in_utc(stored: datetime) -> datetime:
     return stored.astimezone(UTC)
 
 
-_SHOWN = 22  # columns of the select that `lot_row` unpacks
+_SHOWN, _AGE = 22, 17  # columns of the select that `lot_row` unpacks; the one age counts from
 
 
 @lru_cache(maxsize=1)
@@ -90,14 +92,14 @@ def _lots() -> Any:
             type_coerce(col(Lot.arrived_at), _ShownInstant()),
             col(Lot.cartons),
             col(Lot.grams),
-            _on_hand().label("on_hand"),
+            _on_hand(),
             col(Lot.age_from),
             col(Lot.rejected_at).is_not(None),
             is_held(),
             col(Site.timezone),
             col(Site.mass_unit),
             # From here on for the page and the right to see it, not shown.
-            col(Lot.id).label("lot_id"),
+            col(Lot.id),
             col(Lot.site_id),
         )
         .join(Product, col(Product.id) == col(Lot.product_id))
@@ -106,27 +108,46 @@ def _lots() -> Any:
     )
 
 
-def lot_rows(connection: Connection, code: str) -> Sequence[Row[Any]]:
-    """One lot, a row for each place it is in. One select by key."""
-    return connection.execute(_one_lot(), {"code": code.upper()}).all()
+@dataclass(frozen=True)
+class OneLot:
+    """A lot as `lot_row` shows it, and what of it is where."""
+
+    row: Plain
+    lot_id: int
+    site_id: int
+    has_holds: bool
+    places: list[dict[str, Any]]
 
 
-@lru_cache(maxsize=1)
-def _one_lot() -> Any:
+def one_lot(connection: Connection, code: str) -> OneLot | None:
+    """The lot of this code with its fields of `PlaceStock`. One select by key."""
+    rows = _one_lot(connection.dialect).rows(connection, {"code": code.upper()})
+    if not rows:
+        return None
+    lot_id, site_id, has_holds, _, _ = rows[0][_SHOWN:]
+    units = units_of(rows[0][_SHOWN - 1])
+    places = [
+        {"place": place, "mass": mass_shown(units, int(grams))}
+        for *_, place, grams in rows
+        if place is not None
+    ]
+    return OneLot(rows[0], lot_id, site_id, has_holds, places)
+
+
+@lru_cache(maxsize=8)
+def _one_lot(dialect: Dialect) -> StraightSelect:
+    """A row for each place that a lot is in."""
     any_hold = columns(literal(1)).where(col(Hold.lot_id) == col(Lot.id)).correlate(Lot).exists()
-    return (
+    statement = (
         _lots()
-        .add_columns(
-            col(Place.code).label("place"),
-            func.sum(col(Parcel.grams)).label("place_grams"),
-            any_hold.label("has_holds"),
-        )
+        .add_columns(any_hold, col(Place.code), func.sum(col(Parcel.grams)))
         .outerjoin(Parcel, (col(Parcel.lot_id) == col(Lot.id)) & (col(Parcel.grams) > 0))
         .outerjoin(Place, col(Place.id) == col(Parcel.place_id))
         .where(col(Lot.code) == bindparam("code"))
         .group_by(col(Lot.id), col(Product.code), col(Supplier.code), col(Site.id), col(Place.code))
         .order_by(col(Place.code))
     )
+    return StraightSelect(statement, dialect)
 
 
 def holds_of(connection: Connection, lot_id: int) -> Sequence[Row[Any]]:
@@ -158,13 +179,15 @@ def page(
     use_first: bool,
     limit: int,
     after: tuple[date, int] | int | None,
-) -> Sequence[Row[Any]]:
+) -> list[Plain]:
     """Lots by number, or in the order of use: then without used-up and rejected ones.
 
     One select; it reads the rows of the page, by index.
     """
     after_age, after_id = after if isinstance(after, tuple) else (NO_DATE, after)
-    statement = _page(use_first, by.sites is not None, species is not None, after is not None)
+    select = _page(
+        connection.dialect, use_first, by.sites is not None, species is not None, after is not None
+    )
     given = {  # what a select does not ask for is left alone
         "sites": sorted(by.sites or ()),
         "species": (species or "").upper(),
@@ -172,12 +195,19 @@ def page(
         "after_id": after_id,
         "most": limit,
     }
-    rows: Sequence[Row[Any]] = connection.execute(statement, given).all()
-    return rows
+    return select.rows(connection, given)
 
 
-@lru_cache(maxsize=16)
-def _page(use_first: bool, of_sites: bool, of_species: bool, continued: bool) -> Any:
+def key_of(row: Plain, use_first: bool) -> tuple[date, int] | int:
+    """Where a row of `page` stands in its order; `after` of the next page."""
+    age, number = row[_AGE], row[_SHOWN]
+    return (age or NO_DATE, number) if use_first else number
+
+
+@lru_cache(maxsize=64)
+def _page(
+    dialect: Dialect, use_first: bool, of_sites: bool, of_species: bool, continued: bool
+) -> StraightSelect:
     """The select of a page, built once for each set of questions: building costs as much
     as asking."""
     statement = _lots().limit(bindparam("most"))
@@ -188,7 +218,7 @@ def _page(use_first: bool, of_sites: bool, of_species: bool, continued: bool) ->
     if not use_first:
         if continued:
             statement = statement.where(col(Lot.id) > bindparam("after_id"))
-        return statement.order_by(col(Lot.id))
+        return StraightSelect(statement.order_by(col(Lot.id)), dialect)
     on_hand = (
         columns(literal(1))
         .where(col(Parcel.lot_id) == col(Lot.id), col(Parcel.grams) > 0)
@@ -200,7 +230,7 @@ def _page(use_first: bool, of_sites: bool, of_species: bool, continued: bool) ->
     if continued:
         last = tuple_(bindparam("after_age", type_=Date), bindparam("after_id", type_=Integer))
         statement = statement.where(tuple_(age, col(Lot.id)) > last)
-    return statement.order_by(age, col(Lot.id))
+    return StraightSelect(statement.order_by(age, col(Lot.id)), dialect)
 
 
 def status_of(*, rejected: bool, held: bool, on_hand: int) -> LotStatus:
@@ -227,12 +257,8 @@ def units_of(mass_unit: str) -> Units:
     return Units(MassUnit(mass_unit), TemperatureUnit.C)
 
 
-def lot_row(row: Row[Any], at: datetime) -> dict[str, Any]:
-    """A row of `page` or `lot_rows` with the fields of `LotRow`.
-
-    The row is unpacked in one go: looking up a column by its name costs as much
-    as everything else here.
-    """
+def lot_row(row: Plain, at: datetime) -> dict[str, Any]:
+    """A row of `page` or `one_lot` with the fields of `LotRow`."""
     (
         code,
         species,
@@ -256,7 +282,7 @@ def lot_row(row: Row[Any], at: datetime) -> dict[str, Any]:
         held,
         zone,
         mass_unit,
-    ) = tuple(row)[:_SHOWN]
+    ) = row[:_SHOWN]
     units = units_of(mass_unit)
     return {
         "code": code,
