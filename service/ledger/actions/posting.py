@@ -30,6 +30,7 @@ from service.ledger.rules import (
 __all__ = ["Event", "Leg", "open_batch", "open_children", "open_surplus", "post", "store"]
 
 SETTLED = "settled with a record that came late"
+_REOPENED = "pools that were reopened and must be settled"
 
 
 def post(
@@ -42,7 +43,8 @@ def post(
     """
     movement = store(session, event, legs)
     if event.is_late:
-        for pool in dict.fromkeys([*pools, *_pools_of(session, legs)]):
+        reopened: list[Pool] = session.info.pop(_REOPENED, [])
+        for pool in dict.fromkeys([*pools, *reopened, *_pools_of(session, legs)]):
             _settle(session, event, pool)
     return movement
 
@@ -138,7 +140,7 @@ def _give_back(
     return legs
 
 
-def release(session: Session, event: Event, fish: Sequence[Parcel]) -> None:
+def release(session: Session, event: Event, fish: Sequence[Parcel]) -> list[Leg]:
     """Give back to parcels what differences have taken from them, before they are emptied.
 
     Settling afterwards takes it again from wherever it is right then.
@@ -147,6 +149,7 @@ def release(session: Session, event: Event, fish: Sequence[Parcel]) -> None:
     if legs:
         opened = [p.opened_at for leg in legs for p in leg.parcels]
         _store_settled(session, event, max(event.occurred_at, *opened), legs)
+    return legs
 
 
 def reopen(
@@ -160,18 +163,16 @@ def reopen(
     """Give back to a place or a thaw batch what counts after a late record took from it.
 
     So the record is judged by the fish that was there; posting it settles the
-    counts again.
+    counts again, of what was reopened and not used too.
     """
-    release(
-        session,
-        event,
-        [
-            p
-            for p in queries.lot_parcels(session, lot_id)
-            if p.opened_at <= event.occurred_at
-            and (p.place_id == place_id or p.thaw_batch_id == thaw_batch_id is not None)
-        ],
-    )
+    fish = [
+        p
+        for p in queries.lot_parcels(session, lot_id)
+        if p.opened_at <= event.occurred_at
+        and (p.place_id == place_id or p.thaw_batch_id == thaw_batch_id is not None)
+    ]
+    legs = release(session, event, fish)
+    session.info.setdefault(_REOPENED, []).extend(_pools_of(session, legs))
 
 
 def _take(session: Session, event: Event, fish: Sequence[Parcel], grams: int) -> list[Leg]:
