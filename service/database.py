@@ -223,8 +223,8 @@ class StraightSelect:
             rows = [list(row) for row in cursor.fetchall()]
         finally:
             cursor.close()
-        for row in rows:
-            for position, reader in self._readers:
+        for position, reader in self._readers:
+            for row in rows:
                 row[position] = reader(row[position])
         return rows
 

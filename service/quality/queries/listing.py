@@ -42,9 +42,10 @@ def _on_hand() -> ColumnElement[int]:
     return total.where(col(Parcel.lot_id) == col(Lot.id)).correlate(Lot).scalar_subquery()
 
 
-def _as_written(day: date | None) -> ColumnElement[Any]:
-    """A date that is only shown: SQLite holds it as it is written, so it is not parsed."""
-    return type_coerce(col(day), NULLTYPE)
+def _as_stored(value: Any) -> ColumnElement[Any]:
+    """What is not made into a Python type: a date that is only shown, which SQLite holds as it
+    is written, and a yes or no that is only asked, which it holds as 1 or 0."""
+    return type_coerce(value, NULLTYPE)
 
 
 class _ShownInstant(TypeEngine[Any]):
@@ -85,17 +86,17 @@ def _lots() -> Any:
             col(Lot.form),
             col(Lot.size_grade),
             col(Lot.received_as),
-            _as_written(Lot.caught_from),
-            _as_written(Lot.caught_to),
-            _as_written(Lot.frozen_on),
-            _as_written(Lot.best_before),
+            _as_stored(col(Lot.caught_from)),
+            _as_stored(col(Lot.caught_to)),
+            _as_stored(col(Lot.frozen_on)),
+            _as_stored(col(Lot.best_before)),
             type_coerce(col(Lot.arrived_at), _ShownInstant()),
             col(Lot.cartons),
             col(Lot.grams),
             _on_hand(),
             col(Lot.age_from),
-            col(Lot.rejected_at).is_not(None),
-            is_held(),
+            _as_stored(col(Lot.rejected_at).is_not(None)),
+            _as_stored(is_held()),
             col(Site.timezone),
             col(Site.mass_unit),
             # From here on for the page and the right to see it, not shown.
