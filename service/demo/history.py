@@ -1,8 +1,8 @@
 """A year at the invented place, through the same actions as everything else.
 
-Each simulated day is one transaction; nothing is written to a table directly.
+Each simulated week is one transaction; nothing is written to a table directly.
 The year is thin at first (one elephant seal on herring) and grows: later animals,
-species and feeds come in as the place did. The thermometers were connected three
+species and feeds come in as the place did. The thermometers were connected two
 weeks ago; what they had in their memory from before was read in then.
 """
 
@@ -44,8 +44,9 @@ from service.thawing.schemas import DiscardIn, PullIn
 
 DAY = timedelta(days=1)
 ORDER_BELOW_DAYS, ORDER_DAYS = 14, 45
-TWO_FEEDS_SINCE_DAYS = 10
-CONNECTED_DAYS = 21
+TWO_FEEDS_SINCE_DAYS = 7
+CONNECTED_DAYS = 14
+DAYS_AT_ONCE = 7
 MONTH_DAYS = 30
 LABORATORY = "Quayside laboratory"
 
@@ -103,13 +104,14 @@ class Year:
         begun = self.read_until
         with transaction(self._database.writer) as session:
             self._set_up(session, begun)
-        for done in range(1, place.HISTORY_DAYS + 1):
+        for first in range(place.HISTORY_DAYS, 0, -DAYS_AT_ONCE):
             with transaction(self._database.writer) as session:
-                # The session forgets what nobody holds; these are asked for all day long.
+                # A session forgets what nobody holds; the site is asked for all day long.
                 kept = sites.sites(session, by=self._by(place.MANAGER))
-                self._day(session, place.HISTORY_DAYS - done + 1)
-                assert kept
-            yield done
+                for days_ago in range(first, max(0, first - DAYS_AT_ONCE), -1):
+                    self._day(session, days_ago)
+                    yield place.HISTORY_DAYS - days_ago + 1
+                del kept
         with transaction(self._database.writer) as session:
             self._today(session)
 

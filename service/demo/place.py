@@ -177,7 +177,7 @@ class Animal:
 _ELEPHANT_SEAL = "Mirounga angustirostris"
 _SEA_LION, _SEAL = "Zalophus californianus", "Phoca vitulina"
 _PENGUIN, _OTTER = "Spheniscus humboldti", "Enhydra lutris"
-_YEAR, _SPRING, _LATELY = HISTORY_DAYS, 90, 28
+_YEAR, _SPRING, _LATELY = HISTORY_DAYS, 90, 17
 
 ANIMALS: Sequence[Animal] = (
     Animal(
