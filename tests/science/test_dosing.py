@@ -1,15 +1,17 @@
 """Laws of choosing supplements, and the optimum against trying everything."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import replace
-from fractions import Fraction
 from itertools import product
-from math import inf
+from math import inf, prod
+from operator import mul
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from service.science import dosing
 from service.science.dosing import (
     MAX_PIECES,
     Dose,
@@ -35,7 +37,7 @@ def relative_shortage(dose: Dose, needs: Sequence[Need]) -> float:
     return sum(u.short_by / amounts[u.nutrient] for u in dose.unmet)
 
 
-# --- against trying everything, in exact fractions
+# --- against trying everything, in whole numbers
 
 small = st.integers(0, 8)
 small_needs = st.lists(
@@ -56,41 +58,55 @@ small_cupboards = st.lists(small_contents, max_size=3).map(
     lambda all_of_them: [Offer(f"P{i}", contents) for i, contents in enumerate(all_of_them)]
 )
 
-Score = tuple[Fraction, Fraction, int, tuple[int, ...]]
+Score = tuple[int, int, int, tuple[int, ...]]
 
 
-def best_by_trying_everything(needs: Sequence[Need], offers: Sequence[Offer]) -> Score:
-    """(shortage, excess, pieces, fewest of the later products): the least there is.
+def best_by_trying_everything(
+    needs: Sequence[Need], offers: Sequence[Offer]
+) -> tuple[float, float, int, tuple[int, ...]]:
+    """(shortage, excess, pieces, counts) of the least there is, in exact whole numbers.
 
-    Nine pieces of one product are more than any need of 8 can use.
+    Nine pieces of one product are more than any need of 8 can use. Shortage and
+    excess are counted in parts of the product of all amounts.
     """
     wanted = [n for n in needs if n.amount > 0 and any(n.nutrient in o.contents for o in offers)]
+    parts = prod(int(n.amount) for n in wanted)
+    rows = {n.nutrient: [int(o.contents.get(n.nutrient, 0)) for o in offers] for n in needs}
     found: list[Score] = []
     for counts in product(range(10), repeat=len(offers)):
-        dose = {
-            n.nutrient: sum(
-                (Fraction(o.contents.get(n.nutrient, 0)) * c)
-                for o, c in zip(offers, counts, strict=True)
-            )
-            for n in needs
-        }
-        if any(n.room < inf and dose[n.nutrient] > Fraction(n.room) for n in needs):
+        dose = {n: sum(map(mul, row, counts)) for n, row in rows.items()}
+        if any(dose[n.nutrient] > n.room for n in needs):
             continue
-        over = [Fraction(dose[n.nutrient]) / Fraction(n.amount) - 1 for n in wanted]
+        over = [(dose[n.nutrient] - int(n.amount)) * (parts // int(n.amount)) for n in wanted]
         found.append(
             (
-                -sum((min(o, Fraction(0)) for o in over), Fraction(0)),
-                sum((max(o, Fraction(0)) for o in over), Fraction(0)),
+                sum(-o for o in over if o < 0),
+                sum(o for o in over if o > 0),
                 sum(counts),
                 tuple(-c for c in counts),
             )
         )
-    return min(found)
+    shortage, excess, pieces, fewest = min(found)
+    return shortage / parts, excess / parts, pieces, tuple(-c for c in fewest)
 
 
-@given(small_needs, small_cupboards)
-def test_no_other_pieces_meet_the_needs_better(needs: list[Need], offers: list[Offer]) -> None:
-    dose = choose_pieces(needs, offers)
+@contextmanager
+def at_once(rows: int) -> Iterator[None]:
+    """At most so many counts tried at once: with 1 all is done by branches and bounds."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(dosing, "MOST_ROWS", rows)
+        dosing._cupboard.cache_clear()
+        yield
+    dosing._cupboard.cache_clear()
+
+
+@pytest.mark.parametrize("rows", [1, 20, dosing.MOST_ROWS])
+@given(needs=small_needs, offers=small_cupboards)
+def test_no_other_pieces_meet_the_needs_better(
+    rows: int, needs: list[Need], offers: list[Offer]
+) -> None:
+    with at_once(rows):
+        dose = choose_pieces(needs, offers)
     shortage, excess, pieces, counts = best_by_trying_everything(needs, offers)
     contained = {n for o in offers for n in o.contents}
     short = sum(
@@ -99,10 +115,10 @@ def test_no_other_pieces_meet_the_needs_better(needs: list[Need], offers: list[O
         for n in needs
         if n.nutrient == u.nutrient and n.nutrient in contained
     )
-    assert short == pytest.approx(float(shortage), abs=1e-9)
-    assert dose.excess == pytest.approx(float(excess), abs=1e-9)
+    assert short == pytest.approx(shortage, abs=1e-9)
+    assert dose.excess == pytest.approx(excess, abs=1e-9)
     assert sum(dose.pieces.values()) == pieces
-    assert tuple(-dose.pieces.get(o.product, 0) for o in offers) == counts
+    assert tuple(dose.pieces.get(o.product, 0) for o in offers) == counts
 
 
 # --- laws, with amounts as they stand on labels
@@ -213,10 +229,16 @@ def test_the_excess_is_what_the_pieces_give_beyond_the_needs(
 # --- cases
 
 
-def test_of_two_equal_products_the_preferred_one_is_taken() -> None:
-    twins = [Offer("FIRST", {"THIA": 100.0}), Offer("SECOND", {"THIA": 100.0})]
-    assert choose_pieces([Need("THIA", 125)], twins).pieces == {"FIRST": 2}
-    assert choose_pieces([Need("THIA", 125)], twins[::-1]).pieces == {"SECOND": 2}
+@pytest.mark.parametrize("rows", [1, dosing.MOST_ROWS])
+@pytest.mark.parametrize("contents", [{"THIA": 100.0}, {"THIA": 100.0, "VITE": 50.0}])
+def test_of_two_equal_products_the_preferred_one_is_taken(
+    rows: int, contents: dict[str, float]
+) -> None:
+    twins = [Offer("FIRST", contents), Offer("SECOND", contents)]
+    needs = [Need("THIA", 125), Need("VITE", 60)]
+    with at_once(rows):
+        assert choose_pieces(needs, twins).pieces == {"FIRST": 2}
+        assert choose_pieces(needs, twins[::-1]).pieces == {"SECOND": 2}
 
 
 def test_a_need_that_no_product_contains_stops_nothing_else() -> None:

@@ -42,6 +42,20 @@ def test_a_freezer_exactly_at_its_limit_is_not_too_warm() -> None:
     assert warm([-18.0, -17.99]) == [WarmRun(60, None, -17.99)]
 
 
+@pytest.mark.parametrize("limit_c", [-18.0, 0.29, 4.4, 5.0])
+def test_a_reading_at_its_limit_is_not_too_warm_and_a_hundredth_above_it_is(
+    limit_c: float,
+) -> None:
+    assert warm([limit_c], limit_c) == []
+    assert len(warm([round(limit_c + 0.01, 2)], limit_c)) == 1
+
+
+def test_no_limit_of_whole_hundredths_is_passed_by_its_own_reading() -> None:
+    # 0.57 × 100 is 56.99999999999999 in binary numbers
+    hundredths = [c / 100 for c in range(-6000, 1000)]
+    assert [c for c in hundredths if warm([c], c)] == []
+
+
 def test_a_place_that_is_still_warm_has_an_open_run() -> None:
     assert warm([-20, -10, -12]) == [WarmRun(60, None, -10.0)]
 

@@ -261,6 +261,14 @@ def test_held_rejected_and_overaged_lots_are_passed_over() -> None:
     assert chosen(stock, 10_000) == ([(4, 10_000)], 0)
 
 
+def test_a_lot_may_be_planned_on_the_last_day_of_its_age_limit() -> None:
+    # 16 months × 30.4375 are exactly 487 days
+    policy = default_policy().model_copy(update={"age_limit_fatty_months": 16.0})
+    lot = a_lot("L1", caught=TODAY - timedelta(days=487))
+    assert may_plan(lot, policy, TODAY)
+    assert not may_plan(lot, policy, TODAY + timedelta(days=1))
+
+
 def test_a_lot_of_unknown_age_may_be_planned_once_its_hold_is_released() -> None:
     unknown = LotFacts("L1", "HER", "whole", None, "fatty", None, None, TODAY, False, False)
     assert may_plan(unknown, default_policy(), TODAY)
