@@ -9,8 +9,6 @@ from math import ceil, floor, inf
 
 import numpy as np
 
-SHORTAGE_COST = 25.0  # of a kilogram that is not there, against a price of about one
-
 
 @dataclass(frozen=True)
 class Stock:

@@ -61,6 +61,7 @@ def pull(session: Session, order: PullIn, *, at: datetime, by: Actor) -> Pulled:
     refuse_future(order.occurred_at, now=at)
     named = _named(session, order, by)
     lock_species(session, [named.lot.species_code])
+    session.refresh(named.lot)  # somebody may have rejected it a moment ago
     skew = sites.view(session, named.lot.site_id, at=at).policy.skew
     occurred_at = instant_of(order.occurred_at, now=at, skew=skew)
     if occurred_at < named.lot.arrived_at:
