@@ -12,6 +12,8 @@ ROW = re.compile(r"^ {5}([a-z ]+?)\s{2,}(-?[\d ]+) g$", re.MULTILINE)
 ASKED = re.compile(r"^ {5}(GET|POST) /v1(\S+) +(\w+) +(\d{3})$", re.MULTILINE)
 LONGEST_LINE = 80
 
+pytestmark = pytest.mark.xdist_group("demo")  # one run of the demo serves them all
+
 
 @pytest.fixture(scope="module")
 def printed(tmp_path_factory: pytest.TempPathFactory) -> str:
@@ -30,7 +32,6 @@ def printed(tmp_path_factory: pytest.TempPathFactory) -> str:
     return done.stdout
 
 
-@pytest.mark.xdist_group("demo")
 def test_the_books_of_the_demo_balance_to_the_gram(printed: str) -> None:
     rows = {name: int(said.replace(" ", "")) for name, said in ROW.findall(printed)}
     received, over = rows.pop("received"), rows.pop("unaccounted for")
@@ -41,7 +42,6 @@ def test_the_books_of_the_demo_balance_to_the_gram(printed: str) -> None:
     assert "intake say the same" in " ".join(printed.split())
 
 
-@pytest.mark.xdist_group("demo")
 def test_the_demo_shows_what_is_refused_and_by_which_rule(printed: str) -> None:
     refused = [path for _, path, _, status in ASKED.findall(printed) if status == "409"]
     assert refused.count("/pulls") == 2
@@ -59,14 +59,12 @@ def test_the_demo_shows_what_is_refused_and_by_which_rule(printed: str) -> None:
     assert "not-allowed: a keeper may not sign supplements" in printed
 
 
-@pytest.mark.xdist_group("demo")
 def test_the_demo_records_what_has_happened_all_the_same(printed: str) -> None:
     fact = printed[printed.index("a fact is recorded") :]
     assert ASKED.findall(fact)[0][1:] == ("/pulls", "Tilde", "201")
     assert "breach older-lot-first: use lot HER" in fact
 
 
-@pytest.mark.xdist_group("demo")
 def test_the_demo_tells_a_year_with_an_open_door_and_a_dead_probe(printed: str) -> None:
     words = " ".join(printed.split())
     counted = re.search(r"(\d+) deliveries, ([\d,]+) readings of 5 probes, (\d+) excursions", words)
@@ -80,7 +78,6 @@ def test_the_demo_tells_a_year_with_an_open_door_and_a_dead_probe(printed: str) 
     assert "the chain holds" in words
 
 
-@pytest.mark.xdist_group("demo")
 def test_the_demo_fits_a_terminal_of_80_columns(printed: str) -> None:
     assert max(len(line) for line in printed.splitlines()) <= LONGEST_LINE
 
