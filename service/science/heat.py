@@ -203,44 +203,49 @@ def march_plain(
 ) -> tuple[float, int]:
     """The kernel, one body, in plain loops: what numba compiles, and what runs without it.
 
-    Divisions cost more than anything else here, so all that can are done once, before.
+    Cells are carried as places on the even grid of enthalpies, in one sweep from the
+    core to the surface: the look-ups, and divisions above all, are what it costs.
     """
     n = enthalpy.shape[0]
-    last = t_table.shape[0] - 2
-    per_step = 1.0 / h_step
-    flow, gain = area / width, step / volume
+    highest = (t_table.shape[0] - 1) * (1.0 - 1e-12)
+    place = np.minimum(np.maximum((enthalpy - h_low) / h_step, 0.0), highest)
+    flow, gain = area[1:] / width, step / volume / h_step
+    climb = np.diff(u_table)
     inside, outside = width / 2.0, 1.0 / coefficient
-    kirchhoff = np.empty(n)
+    seconds = most_steps * step
+    number = 0
     before = 0.0
-    for number in range(most_steps + 1):
-        for i in range(n):
-            position = min(max((enthalpy[i] - h_low) * per_step, 0.0), last + 1.0)
-            cell = min(int(position), last)
-            kirchhoff[i] = u_table[cell] + (u_table[cell + 1] - u_table[cell]) * (position - cell)
-        position = min(max((enthalpy[0] - h_low) * per_step, 0.0), last + 1.0)
-        cell = min(int(position), last)
-        core = t_table[cell] + (t_table[cell + 1] - t_table[cell]) * (position - cell)
+    while True:
+        at = place[0]
+        cell = np.int32(at)
+        share = at - cell
+        here = u_table[cell] + climb[cell] * share
+        core = t_table[cell] + (t_table[cell + 1] - t_table[cell]) * share
         if (core >= target) == warming:
-            if number == 0:
-                return 0.0, 0
-            share = (target - before) / (core - before)
-            return (number - 1 + share) * step, number
+            seconds = 0.0
+            if number > 0:
+                seconds = (number - 1 + (target - before) / (core - before)) * step
+            break
         if number == most_steps:
             break
         before = core
-        position = min(max((enthalpy[n - 1] - h_low) * per_step, 0.0), last + 1.0)
-        cell = min(int(position), last)
-        share = position - cell
-        edge = t_table[cell] + (t_table[cell + 1] - t_table[cell]) * share
-        edge_k = k_table[cell] + (k_table[cell + 1] - k_table[cell]) * share
         inflow = 0.0
         for i in range(n - 1):
-            outflow = flow[i + 1] * (kirchhoff[i + 1] - kirchhoff[i])
-            enthalpy[i] += gain[i] * (outflow - inflow)
-            inflow = outflow
+            further = place[i + 1]
+            cell = np.int32(further)
+            there = u_table[cell] + climb[cell] * (further - cell)
+            outflow = flow[i] * (there - here)
+            place[i] = min(max(at + gain[i] * (outflow - inflow), 0.0), highest)
+            at, here, inflow = further, there, outflow
+        cell = np.int32(at)
+        share = at - cell
+        edge = t_table[cell] + (t_table[cell + 1] - t_table[cell]) * share
+        edge_k = k_table[cell] + (k_table[cell + 1] - k_table[cell]) * share
         outflow = area[n] * (medium - edge) * edge_k / (outside * edge_k + inside)
-        enthalpy[n - 1] += gain[n - 1] * (outflow - inflow)
-    return most_steps * step, most_steps
+        place[n - 1] = min(max(at + gain[n - 1] * (outflow - inflow), 0.0), highest)
+        number += 1
+    enthalpy[:] = h_low + place * h_step
+    return seconds, number
 
 
 Kernel = Callable[..., tuple[float, int]]
