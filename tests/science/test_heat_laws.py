@@ -5,7 +5,7 @@ from dataclasses import replace
 import fipy  # type: ignore[import-untyped]
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 from scipy.integrate import solve_ivp
 
@@ -380,6 +380,7 @@ def test_twice_as_thick_in_a_medium_of_half_the_coefficient_takes_four_times_as_
 ) -> None:
     # the Biot number stays, time goes with the square of the size: the law behind the tables
     one = hours(group, Body(Shape.SLAB, thickness), medium, coefficient)
+    assume(one * times**2 < 900)  # the solver gives up after 1 000 h, and says so
     other = hours(group, Body(Shape.SLAB, thickness * times), medium, coefficient / times)
     assert other == pytest.approx(one * times**2, rel=1e-6)
 
