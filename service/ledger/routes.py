@@ -106,8 +106,9 @@ def reverse(
     movement: Number, reversal: ReversalIn, session: WriteSession, at: Now, by: MayReverse
 ) -> ReversalOut:
     """Take a movement back, effective when it happened; later uses must go back first."""
-    undone = actions.reverse(session, movement, reversal.reason, at=at, by=by)
-    sites.happened_at(session, undone.site_id, reversal.occurred_at, now=at)
+    undone = actions.reverse(
+        session, movement, reversal.reason, at=at, by=by, said=reversal.occurred_at
+    )
     return ReversalOut(movement=movement_out(session, undone))
 
 

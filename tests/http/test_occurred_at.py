@@ -110,3 +110,18 @@ def test_a_limit_set_after_the_signature_still_holds(small_kitchen: Kitchen) -> 
     given = {"supplements": [{"product": "B1-25", "count": 1}]}
     answer = kitchen.keeper.post(f"/supplement-plans/{plan['id']}/given", given)
     assert (answer.status_code, answer.json()["type"]) == (409, "/problems/over-limit")
+
+
+def test_a_reversal_in_the_future_is_refused_and_nothing_is_taken_back(
+    small_kitchen: Kitchen,
+) -> None:
+    lot = small_kitchen.a_lot()["code"]
+    counted = small_kitchen.commissary.made(
+        "/counts", {"lot": lot, "place": "FZ1", "mass": "90 kg", "reason": "weekly count"}
+    )
+    address = f"/movements/{counted['movement']['id']}/reversal"
+    before = small_kitchen.balance()
+    refused = small_kitchen.manager.post(address, {"reason": "wrong", "occurred_at": FUTURE})
+    assert (refused.status_code, refused.json()["errors"][0]["field"]) == (422, "occurred_at")
+    assert small_kitchen.balance() == before
+    assert small_kitchen.manager.post(address, {"reason": "wrong"}).status_code == 201

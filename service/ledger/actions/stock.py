@@ -210,7 +210,13 @@ def count(session: Session, order: CountIn, *, at: datetime, by: Actor) -> tuple
 
 
 def reverse(
-    session: Session, movement_id: int, reason: str, *, at: datetime, by: Actor
+    session: Session,
+    movement_id: int,
+    reason: str,
+    *,
+    at: datetime,
+    by: Actor,
+    said: datetime | None = None,
 ) -> Movement:
     """Take a movement back, effective when it happened.
 
@@ -218,6 +224,7 @@ def reverse(
     movements that used its fish.
     """
     movement = queries.movement_by_id(session, movement_id, by=by)
+    sites.happened_at(session, movement.site_id, said, now=at)
     transfers = [t for t, _ in queries.transfers_of(session, movement_id)]
     pools = _pools_counted(session, movement)
     lot_ids = sorted({t.lot_id for t in transfers} | {pool.lot_id for pool in pools})
