@@ -4,7 +4,7 @@ from fastapi import APIRouter
 
 from service.catalogue import actions, queries
 from service.catalogue.models import Product, SupplementProduct
-from service.catalogue.rules import DoseForm, Form, Part, nutrients, species_facts
+from service.catalogue.rules import Divisible, DoseForm, Form, Part, nutrients, species_facts
 from service.catalogue.schemas import (
     Block,
     ContentOut,
@@ -94,7 +94,7 @@ def _supplement_out(product: SupplementProduct) -> SupplementProductOut:
         code=product.code,
         name=product.name,
         form=DoseForm(product.form),
-        divisible=product.divisible,
+        divisible=Divisible(product.divisible),
         contents=[
             ContentOut(nutrient=tag, amount=amount, unit=nutrients()[tag].amount_unit)
             for tag, amount in product.contents.items()

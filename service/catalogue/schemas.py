@@ -4,7 +4,7 @@ from typing import Annotated, Self
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, model_validator
 
-from service.catalogue.rules import DoseForm, Form, Part, Thiaminase, nutrient_tag
+from service.catalogue.rules import Divisible, DoseForm, Form, Part, Thiaminase, nutrient_tag
 from service.http.bodies import Body, Code, Name, Occurrence
 from service.quantities import MassIn, MassOut
 
@@ -113,7 +113,7 @@ class SupplementProductIn(Occurrence):
     code: Code
     name: Name
     form: DoseForm
-    divisible: Annotated[str, Field(pattern="^(whole|half)$")] = "whole"
+    divisible: Divisible = Divisible.WHOLE
     contents: list[Content] = Field(min_length=1, max_length=40)
 
 
@@ -131,7 +131,7 @@ class SupplementProductOut(BaseModel):
     code: str
     name: str
     form: DoseForm
-    divisible: str
+    divisible: Divisible
     contents: list[ContentOut]
 
 

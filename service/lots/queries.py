@@ -77,3 +77,13 @@ def newest_assay_values(
     for assay, value in session.exec(statement):
         newest[value.nutrient] = (assay, value)
     return newest
+
+
+def assay_values(session: Session, assay_id: int) -> Sequence[AssayValue]:
+    """The results of an assay by nutrient. One query."""
+    statement = (
+        select(AssayValue)
+        .where(col(AssayValue.assay_id) == assay_id)
+        .order_by(col(AssayValue.nutrient))
+    )
+    return session.exec(statement).all()

@@ -1,7 +1,6 @@
 """Holds, rejection and assays of a lot."""
 
 from fastapi import APIRouter
-from sqlmodel import col, select
 
 from service.catalogue.rules import Basis, nutrients
 from service.http.bodies import Number
@@ -56,11 +55,7 @@ def record_assay(
 ) -> AssayOut:
     """A laboratory's results of one sample of a lot."""
     stored = actions.record_assay(session, lot, assay, at=at, by=by)
-    values = session.exec(
-        select(AssayValue)
-        .where(col(AssayValue.assay_id) == stored.id)
-        .order_by(col(AssayValue.nutrient))
-    ).all()
+    values = queries.assay_values(session, stored.id or 0)
     return AssayOut(
         id=stored.id or 0,
         lot=queries.lot_by_code(session, lot, by=by).code,

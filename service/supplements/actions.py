@@ -10,7 +10,7 @@ from service.animals import queries as animals
 from service.animals.models import Animal
 from service.catalogue.models import SupplementProduct
 from service.catalogue.queries import supplement_products
-from service.catalogue.rules import Basis, in_service_unit, nutrients
+from service.catalogue.rules import Basis, Divisible, in_service_unit, nutrients
 from service.decisions import Finding, decide
 from service.errors import Conflict, Invalid
 from service.http.bodies import instant_of, refuse_future
@@ -212,7 +212,7 @@ def _dose(found: Sequence[Line], products: Sequence[SupplementProduct]) -> Dose:
 
 
 def _pieces_per_unit(product: SupplementProduct) -> int:
-    return 2 if product.divisible == "half" else 1
+    return 2 if product.divisible == Divisible.HALF else 1
 
 
 def _supplement(product: SupplementProduct, dose: Dose, where: str) -> PlannedSupplement:

@@ -13,6 +13,7 @@ from service.catalogue.rules import (
     species_facts,
 )
 from service.figures import table
+from service.science.dosing import amount_needed
 
 
 class Mode(StrEnum):
@@ -190,9 +191,9 @@ def _line(wanted: Wanted, food: Sequence[Food], body_mass_g: int | None, may_cre
         nutrient=wanted.nutrient,
         required=required,
         credit=low,
-        add=max(0.0, required - low),
-        low=max(0.0, required - high),
-        high=max(0.0, required - low),
+        add=amount_needed(required, low),
+        low=amount_needed(required, high),
+        high=amount_needed(required, low),
         room=room,
         limit=limit,
         source=wanted.source,

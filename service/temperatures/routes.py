@@ -2,7 +2,6 @@
 
 from typing import Annotated
 
-import numpy as np
 from fastapi import APIRouter, Query, Request
 from sqlmodel import Session
 
@@ -17,7 +16,7 @@ from service.site.rules import PlaceKind, place_limit_c
 from service.temperatures import queries
 from service.temperatures.actions import decoding, storing
 from service.temperatures.actions import probes as actions
-from service.temperatures.rules import ExcursionKind, ProbeKind, Steps, steps_of
+from service.temperatures.rules import ExcursionKind, ProbeKind, Steps, steps_of, steps_of_hours
 from service.temperatures.schemas import (
     ExcursionOut,
     ProbeIn,
@@ -129,7 +128,13 @@ def _points(
     session: Session, probe_id: int, from_s: int, to_s: int, step: int, gap_s: int
 ) -> list[TemperaturePoint]:
     if step % HOUR_S == 0:
-        found = _hourly(session, probe_id, from_s, to_s, step)
+        first = from_s // HOUR_S * HOUR_S
+        hours = queries.hours(session, probe_id, first, to_s)
+        found = steps_of_hours(
+            Steps(hours.hour_s, hours.mean_c, hours.min_c, hours.max_c, hours.covered_s),
+            from_s=first,
+            step_s=step,
+        )
     else:
         at_s, temperature_c = queries.raw(session, probe_id, from_s - gap_s, to_s + gap_s + 1)
         found = steps_of(at_s, temperature_c, from_s=from_s, to_s=to_s, step_s=step, gap_s=gap_s)
@@ -145,31 +150,6 @@ def _points(
             found.at_s, found.mean_c, found.min_c, found.max_c, found.covered_s, strict=True
         )
     ]
-
-
-def _hourly(session: Session, probe_id: int, from_s: int, to_s: int, step: int) -> Steps:
-    """Steps of whole hours from the rollups, beginning with the hour that holds `from`."""
-    first = from_s // HOUR_S * HOUR_S
-    hours = queries.hours(session, probe_id, first, to_s)
-    if hours.hour_s.size == 0:
-        return Steps(hours.hour_s, hours.mean_c, hours.min_c, hours.max_c, hours.covered_s)
-    window = (hours.hour_s - first) // step
-    starts = np.flatnonzero(np.diff(window, prepend=-1))
-    covered = np.add.reduceat(hours.covered_s, starts)
-    count = np.diff(np.append(starts, hours.hour_s.size))
-    weighed = np.add.reduceat(hours.mean_c * hours.covered_s, starts)
-    mean = np.where(
-        covered > 0,
-        weighed / np.where(covered > 0, covered, 1.0),
-        np.add.reduceat(hours.mean_c, starts) / count,
-    )
-    return Steps(
-        first + window[starts] * step,
-        mean,
-        np.minimum.reduceat(hours.min_c, starts),
-        np.maximum.reduceat(hours.max_c, starts),
-        covered,
-    )
 
 
 @excursions.get("")
