@@ -3,7 +3,7 @@
 import argparse
 import json
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import isfinite
 from pathlib import Path
 from typing import Any
@@ -11,7 +11,7 @@ from typing import Any
 from service import pictures
 from service.science import thawing
 from service.science.properties import GROUPS, Composition
-from service.science.thawing import Body, Shape, Stage, ThawTime
+from service.science.thawing import Body, Shape, Stage, ThawTime, described
 
 GROUP_NAMES = {"very_fatty": "very fatty fish", "squid": "squid"}
 MEASURED = ("water", "protein", "fat", "ash", "freezing_point_c")
@@ -20,15 +20,6 @@ PICTURE_CELLS = 20  # with ten the surface warms in visible steps
 METHOD = (
     "enthalpy method in one dimension, 10 cells to the middle; bricks and fish by a shape "
     "factor; 10-90 % range from one changed run for each uncertain input"
-)
-# The letter says how well a source is known: R read, M memory, D derived here.
-SOURCES = (
-    "properties of components: Choi & Okos 1986 [R2]",
-    "enthalpy: Chen 1985; ice: Miles 1974 with bound water, Schwartzberg 1976 [M-h]",
-    "conductivity: Levy 1981; compared by Fricke & Becker 2001 [M-h]",
-    "shape factor of a brick: Hossain, Cleland & Cleland 1992 [M-h; D against three dimensions]",
-    "closed formula: Cleland, Cleland, Earle & Byrne 1986 [M-m]",
-    "spread of what goes in: our own figures [M-l]",
 )
 CAUTION = "A model estimates; a thermometer in the fish decides."
 
@@ -223,20 +214,20 @@ def thaw_answer(question: ThawQuestion) -> ThawTime:
     from_freezing = food.freezing_point_c <= question.core_c <= FORMULA_UP_TO_C
     if from_freezing and question.start_c < food.freezing_point_c < stage.medium_c:
         formula = thawing.formula_hours(food, question.body, stage, start_c=question.start_c)
-    return ThawTime(found.hours, found.low_h, found.high_h, formula)
+    return replace(found, formula_h=formula)
 
 
 def thaw_document(question: ThawQuestion, found: ThawTime) -> dict[str, Any]:
     """The answer for programs."""
     return {
-        "hours": round(found.hours, 4),
-        "range": [round(found.low_h, 4), round(found.high_h, 4)],
+        "hours": round(found.value, 4),
+        "range": [round(found.low, 4), round(found.high, 4)],
         "core_c": question.core_c,
         "freezing_point_c": question.food.freezing_point_c,
         "formula_hours": None if found.formula_h is None else round(found.formula_h, 4),
         "formula_disagrees": found.formula_disagrees,
         "method": METHOD,
-        "sources": list(SOURCES),
+        "sources": list(found.sources),
         "notes": list(question.notes),
         "caution": CAUTION,
     }
@@ -245,12 +236,10 @@ def thaw_document(question: ThawQuestion, found: ThawTime) -> dict[str, Any]:
 def told(question: ThawQuestion, found: ThawTime) -> str:
     """The answer for people."""
     body, stage = question.body, question.stage
-    sides = [s for s in (body.thickness_m, body.width_m, body.length_m) if s is not None]
-    size = " × ".join(f"{1000 * s:g}" for s in sides)
     lines = [
-        f"Core at {question.core_c:g} °C after {_hours(found.hours)} h; of ten such thaws eight "
-        f"take {_hours(found.low_h)} to {_hours(found.high_h)} h.",
-        f"{body.shape.capitalize()} {size} mm of {question.food_name}, freezing at "
+        f"Core at {question.core_c:g} °C after {_hours(found.value)} h; of ten such thaws eight "
+        f"take {_hours(found.low)} to {_hours(found.high)} h.",
+        f"{described(body).capitalize()} of {question.food_name}, freezing at "
         f"{question.food.freezing_point_c:g} °C; from {question.start_c:g} °C in "
         f"{stage.medium_c:g} °C at {stage.coefficient_w_m2k:g} W/m²K.",
         _formula_told(found),
@@ -275,7 +264,7 @@ def _hours(hours: float) -> str:
 def draw_thaw(question: ThawQuestion, found: ThawTime, file: Path) -> None:
     """Core and surface over time, the 10-90 % range as a band, the freezing point as a line."""
     figure, axes = pictures.blank("hours from the start (h)", "temperature (°C)")
-    until = min(found.high_h * 1.05, thawing.LONGEST_H)
+    until = min(found.high * 1.05, thawing.LONGEST_H)
     history = thawing.thaw_history(
         question.food,
         question.body,
@@ -284,21 +273,19 @@ def draw_thaw(question: ThawQuestion, found: ThawTime, file: Path) -> None:
         hours=until,
         cells=PICTURE_CELLS,
     )
-    axes.axvspan(
-        found.low_h, min(found.high_h, until), color=pictures.STONE, alpha=0.3, linewidth=0
-    )
-    axes.axvline(found.hours, color=pictures.ACCENT, linewidth=1)
+    axes.axvspan(found.low, min(found.high, until), color=pictures.STONE, alpha=0.3, linewidth=0)
+    axes.axvline(found.value, color=pictures.ACCENT, linewidth=1)
     axes.axhline(question.food.freezing_point_c, color=pictures.STONE, linewidth=1, linestyle="--")
     axes.plot(history.at_h, history.surface_c, color=pictures.INK, linewidth=1.2, label="surface")
     axes.plot(history.at_h, history.core_c, color=pictures.ACCENT, linewidth=2.2, label="core")
     axes.text(
-        found.hours,
+        found.value,
         question.start_c,
-        f" core {question.core_c:g} °C at {_hours(found.hours)} h \n"
-        f" 10-90 %: {_hours(found.low_h)} to {_hours(found.high_h)} h ",
+        f" core {question.core_c:g} °C at {_hours(found.value)} h \n"
+        f" 10-90 %: {_hours(found.low)} to {_hours(found.high)} h ",
         color=pictures.ACCENT,
         verticalalignment="bottom",
-        horizontalalignment="left" if found.hours < until / 2 else "right",
+        horizontalalignment="left" if found.value < until / 2 else "right",
     )
     axes.text(
         1.01,

@@ -7,8 +7,8 @@ from math import exp
 
 from service.decisions import Finding
 from service.science.arrays import Array
-from service.science.exposure import THRESHOLDS_C
-from service.science.kinetics import Z10
+from service.science.estimate import Z10, Estimate
+from service.science.exposure import DAY_S, THRESHOLDS_C
 from service.site.rules import PlaceKind, Policy, finding
 
 PROFILE_LN_SD = 0.30  # spread of a storage-life table [science reference 4.1, memory, low]
@@ -58,13 +58,10 @@ class Exposure:
 
 
 @dataclass(frozen=True)
-class LifeUsed:
-    """Share of storage life used, with its 10-90 % range, and days left as it is kept."""
+class LifeUsed(Estimate):
+    """Share of storage life used, and days left as it is kept."""
 
-    used: float
-    low: float
-    high: float
-    left_days: float
+    left_days: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -82,13 +79,19 @@ class ParcelState:
 
 def life_of(exposure: Exposure, column: int, life_here_d: float) -> LifeUsed:
     """Life used by an exposure; the table's own spread and the unknown hours in the range."""
-    day = 86400.0
-    used = float(exposure.value[column]) / day
+    used, fewest, most = (
+        float(x[column]) / DAY_S for x in (exposure.value, exposure.low, exposure.high)
+    )
     spread = exp(Z10 * PROFILE_LN_SD)
     return LifeUsed(
-        used=used,
-        low=float(exposure.low[column]) / day / spread,
-        high=float(exposure.high[column]) / day * spread,
+        used,
+        fewest / spread,
+        most * spread,
+        steps=(
+            f"{exposure.known_s / 3600:.0f} h measured, {exposure.unknown_s / 3600:.0f} h not",
+            f"{fewest:.3g} to {most:.3g} used as warm as it may have been, table × ÷ {spread:.2f}",
+        ),
+        sources=("sum of time over practical storage life, Van Arsdel / IIR [M-h]",),
         left_days=max(0.0, 1.0 - used) * life_here_d,
     )
 

@@ -1,7 +1,9 @@
 """Energy of fish and energy needs of animals."""
 
 from collections.abc import Mapping
-from math import inf
+from math import exp, hypot, inf
+
+from service.science.estimate import Z10, Estimate
 
 KJ_PER_KCAL = 4.184
 # kcal/g: the fish factors of the USDA food description file [read]; carbohydrate
@@ -10,6 +12,9 @@ PROTEIN_KCAL_G, FAT_KCAL_G, CARBOHYDRATE_KCAL_G = 4.27, 9.02, 4.11
 # kJ/g, heat of combustion [memory, high].
 GROSS_PROTEIN_KJ_G, GROSS_FAT_KJ_G, GROSS_CARBOHYDRATE_KJ_G = 23.64, 39.54, 17.15
 KLEIBER_KCAL = 70.0
+# Logarithmic spreads [science reference 7; memory, medium]: fat of herring runs from
+# 2 to 20 % over a year.
+NEED_LN_SD, SEASON_LN_SD, ASSAYED_LN_SD = 0.15, 0.20, 0.05
 
 
 def metabolisable_kcal_per_100g(
@@ -60,18 +65,26 @@ def basal_kcal_per_day(body_mass_kg: float) -> float:
 
 
 def food_kg_per_day(
-    energy_kcal: float, shares: Mapping[str, float], kcal_per_kg: Mapping[str, float]
-) -> float:
-    """Kilograms a day of a mixture of fish that carry an amount of energy.
+    energy_kcal: float,
+    shares: Mapping[str, float],
+    kcal_per_kg: Mapping[str, float],
+    *,
+    need_ln_sd: float = NEED_LN_SD,
+    content_ln_sd: float = SEASON_LN_SD,
+) -> Estimate:
+    """Kilograms a day of a mixture of fish that carry an amount of energy, with their range.
 
-    shares : mass share of each species, summing to 1.
+    shares : mass share of each species, summing to 1. need_ln_sd, content_ln_sd :
+    spread of the animal's need and of the fish's energy, which is taken to be rich
+    or poor in all species at once, the wide side; an assay narrows it to 0.05.
 
     Raises ValueError if shares are negative or do not sum to 1, if the energy needed
     is negative, or an energy is missing or not more than zero.
 
     >>> need = 2.5 * basal_kcal_per_day(150)
-    >>> round(food_kg_per_day(need, {"HER": 1.0}, {"HER": 1582 * 0.88}), 3)
-    5.388
+    >>> ration = food_kg_per_day(need, {"HER": 1.0}, {"HER": 1582 * 0.88})
+    >>> round(ration.low, 1), round(ration.value, 3), round(ration.high, 1)
+    (3.9, 5.388, 7.4)
     """
     if not 0 <= energy_kcal < inf:
         raise ValueError("energy_kcal must be 0 or more")
@@ -82,7 +95,17 @@ def food_kg_per_day(
         raise ValueError("shares must be 0 or more and sum to 1")
     if any(not 0 < kcal_per_kg.get(species, 0) < inf for species in shares):
         raise ValueError("kcal_per_kg must be more than zero for each species")
-    return energy_kcal / sum(share * kcal_per_kg[s] for s, share in shares.items())
+    per_kg = sum(share * kcal_per_kg[s] for s, share in shares.items())
+    return Estimate.log_normal(
+        energy_kcal / per_kg,
+        hypot(need_ln_sd, content_ln_sd),
+        unit="kg",
+        steps=[
+            f"{energy_kcal:.0f} kcal a day, 10-90 % × ÷ {exp(Z10 * need_ln_sd):.2f}",
+            f"fish of {per_kg:.0f} kcal/kg, 10-90 % × ÷ {exp(Z10 * content_ln_sd):.2f}",
+        ],
+        sources=["spread of need and of season: our own figures [M-m]"],
+    )
 
 
 def equal_energy_kg(mass_kg: float, kcal_per_kg: float, other_kcal_per_kg: float) -> float:

@@ -7,11 +7,11 @@ import numpy as np
 import numpy.typing as npt
 
 from service.science.arrays import Array, within
+from service.science.estimate import Z10, Estimate
 
 GAS_CONSTANT_KJ_MOLK = 8.314472e-3
 ZERO_C_K = 273.15
 REFERENCE_K = 255.15  # -18 °C
-Z10 = 1.28155  # normal quantile of 10 and 90 %
 ACTIVATION_ENERGY_KJ_MOL = 60.0
 MEAN_KINETIC_K = 10_000.0  # ΔH/R of the mean kinetic temperature
 SPECIES_DEFAULT_LN_SD = 0.5  # spread of a species' table value [memory, low]
@@ -20,32 +20,29 @@ SINGLE_ASSAY_LN_SD = 0.15  # one laboratory result without replicates [memory, l
 
 @dataclass(frozen=True)
 class LossRate:
-    """Median loss rate at -18 °C and its geometric standard deviation."""
+    """Median loss rate at -18 °C, its geometric standard deviation, and whose word it is."""
 
     per_day_at_minus_18: float
     geometric_sd: float
+    source: str = ""
 
 
-# Science reference 6.1. Vitamin E: three fish muscles over 17 weeks, Arslan et
-# al. 1997 [read; rates derived, spread ours]. A, D, B1 [memory, low]. B2, B3:
-# no significant change in 4 months at -24 °C [read]. EPA, DHA [read; derived].
+_MEMORY = "loss rate from memory (low confidence), spread ours"
+_FATTY_ACIDS = "loss rate derived from data read (kilka, carp), band ours"
+# Science reference 6.1. B2 and B3 are not here: no significant change in 4 months
+# at -24 °C [read].
 LOSS_RATES = {
-    "VITE": LossRate(0.0102, 2.0),
-    "VITA": LossRate(0.0015, 2.5),
-    "VITD": LossRate(0.0005, 3.0),
-    "THIA": LossRate(0.0010, 3.0),
-    "F20D5N3": LossRate(0.0010, 3.0),
-    "F22D6N3": LossRate(0.0010, 3.0),
+    "VITE": LossRate(
+        0.0102,
+        2.0,
+        "three fish muscles over 17 weeks, Arslan et al. 1997 [read; rate derived, spread ours]",
+    ),
+    "VITA": LossRate(0.0015, 2.5, _MEMORY),
+    "VITD": LossRate(0.0005, 3.0, _MEMORY),
+    "THIA": LossRate(0.0010, 3.0, _MEMORY),
+    "F20D5N3": LossRate(0.0010, 3.0, _FATTY_ACIDS),
+    "F22D6N3": LossRate(0.0010, 3.0, _FATTY_ACIDS),
 }
-
-
-@dataclass(frozen=True)
-class Residual:
-    """What is left of a nutrient: median with its 10-90 % range."""
-
-    value: float
-    low: float
-    high: float
 
 
 def arrhenius_factor(
@@ -86,7 +83,7 @@ def residual(
     *,
     content_ln_sd: float,
     equivalent_days_range: tuple[float, float] | None = None,
-) -> Residual:
+) -> Estimate:
     """What is left of `content` after a time equivalent to days at -18 °C.
 
     Parameters
@@ -98,7 +95,7 @@ def residual(
 
     Returns
     -------
-    Residual, in the unit of `content`.
+    Estimate, in the unit of `content`: median, 10-90 %, and what was lost in words.
 
     Raises
     ------
@@ -118,18 +115,26 @@ def residual(
     """
     if content < 0 or equivalent_days < 0:
         raise ValueError("content and equivalent_days must not be negative")
-    spread = Z10 * content_ln_sd
+    steps = [f"{content:.4g} at first, 10-90 % × ÷ {exp(Z10 * content_ln_sd):.2f}"]
     if rate is None or content == 0:
-        return Residual(content, content * exp(-spread), content * exp(spread))
+        return Estimate.log_normal(content, content_ln_sd, steps=[*steps, "it does not fall"])
+    spread = Z10 * content_ln_sd
     fewest, most = equivalent_days_range or (equivalent_days, equivalent_days)
     lost = rate.per_day_at_minus_18 * equivalent_days
     most_lost = rate.per_day_at_minus_18 * most * rate.geometric_sd**Z10
     least_lost = rate.per_day_at_minus_18 * fewest * rate.geometric_sd**-Z10
     value = content * exp(-lost)
-    return Residual(
-        value=value,
-        low=value * exp(-hypot(most_lost - lost, spread)),
-        high=value * exp(hypot(lost - least_lost, spread)),
+    steps.append(
+        f"as much lost as in {equivalent_days:.4g} ({fewest:.4g} to {most:.4g}) days at -18 °C, "
+        f"{100 * rate.per_day_at_minus_18:.3g} % a day × ÷ {rate.geometric_sd:g}: "
+        f"{100 * exp(-lost):.3g} % is left"
+    )
+    return Estimate(
+        value,
+        value * exp(-hypot(most_lost - lost, spread)),
+        value * exp(hypot(lost - least_lost, spread)),
+        steps=tuple(steps),
+        sources=(rate.source,) if rate.source else (),
     )
 
 

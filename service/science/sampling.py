@@ -6,6 +6,8 @@ from enum import StrEnum
 from math import comb, inf, sqrt
 from statistics import fmean, stdev
 
+from service.science.estimate import Estimate
+
 _QUANTILE_STEPS = 200
 LARGEST_SAMPLE = 1000  # beyond it the binomial coefficients leave 64 bits of float
 
@@ -134,24 +136,25 @@ _T90 = {
 }
 
 
-def mean_range(values: Sequence[float]) -> tuple[float, float, float]:
-    """(low 10 %, mean, high 90 %) of an assay's mean from its replicates, by Student's t.
+def mean_estimate(values: Sequence[float], unit: str = "") -> Estimate:
+    """The mean of an assay's replicates with its 10-90 % range, by Student's t.
 
     Between the tabled degrees of freedom the next lower counts: the range is a
     little wide. Raises ValueError for fewer than two values or one not finite.
 
-    >>> low, mean, high = mean_range([10.7, 12.1, 9.8, 11.4, 13.0])
-    >>> round(low, 2), mean
+    >>> found = mean_estimate([10.7, 12.1, 9.8, 11.4, 13.0])
+    >>> round(found.low, 2), found.value
     (10.55, 11.4)
     """
     if len(values) < 2 or any(not -inf < v < inf for v in values):
         raise ValueError("values must hold at least two finite numbers")
     freedom = len(values) - 1
     known = [f for f in _T90 if f <= freedom]
-    t = _T90[max(known)]
-    half = t * stdev(values) / sqrt(len(values))
+    spread = stdev(values)
+    half = _T90[max(known)] * spread / sqrt(len(values))
     mean = fmean(values)
-    return mean - half, mean, mean + half
+    steps = (f"mean of {len(values)} results with a standard deviation of {spread:.3g}",)
+    return Estimate(mean, mean - half, mean + half, unit, steps, ("Student's t, textbook",))
 
 
 def histamine(

@@ -5,7 +5,7 @@ factor (`shapes`). A thermometer in the fish overrules all of it.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 from math import ceil, copysign, exp, inf, log, sqrt
 
@@ -13,7 +13,7 @@ import numpy as np
 
 from service.science import heat
 from service.science.arrays import Array, within
-from service.science.kinetics import Z10
+from service.science.estimate import Estimate
 from service.science.properties import (
     THAWED_AT_C,
     Composition,
@@ -30,6 +30,15 @@ LN_SD_THICKNESS, LN_SD_CONDUCTIVITY, LN_SD_DENSITY, LN_SD_MODEL = 0.04, 0.05, 0.
 SD_MEDIUM_K, SD_START_K, SD_FREEZING_POINT_K = 0.5, 2.0, 0.1
 LN_SD_COEFFICIENT = 0.25
 DISAGREE = 0.20  # closed formula and solver, beyond which a warning is due
+# The letter says how well a source is known: R read, M memory, D derived here.
+SOURCES = (
+    "properties of components: Choi & Okos 1986 [R2]",
+    "enthalpy: Chen 1985; ice: Miles 1974 with bound water, Schwartzberg 1976 [M-h]",
+    "conductivity: Levy 1981; compared by Fricke & Becker 2001 [M-h]",
+    "shape factor of a brick: Hossain, Cleland & Cleland 1992 [M-h; D against three dimensions]",
+    "closed formula: Cleland, Cleland, Earle & Byrne 1986 [M-m]",
+    "spread of what goes in: our own figures [M-l]",
+)
 
 
 class Shape(StrEnum):
@@ -87,22 +96,34 @@ class Stage:
         if self.hours is not None and not 0 < self.hours <= LONGEST_H:
             raise ValueError(f"hours must be more than zero, at most {LONGEST_H:g}")
 
+    def __str__(self) -> str:
+        stay = "until thawed" if self.hours is None else f"for {self.hours:.1f} h"
+        return f"{stay} in {self.medium_c:.1f} °C at {self.coefficient_w_m2k:g} W/m²K"
+
 
 @dataclass(frozen=True)
-class ThawTime:
-    """Hours until the core passes its target, with their 10-90 % range."""
+class ThawTime(Estimate):
+    """Hours until the core passes its target; formula_h: what the closed formula says."""
 
-    hours: float
-    low_h: float
-    high_h: float
-    formula_h: float | None
+    formula_h: float | None = None
 
     @property
     def formula_disagrees(self) -> bool:
         """Whether the closed formula is more than 20 % off: then distrust both."""
-        return self.formula_h is not None and abs(log(self.formula_h / self.hours)) > log(
+        return self.formula_h is not None and abs(log(self.formula_h / self.value)) > log(
             1 + DISAGREE
         )
+
+
+def described(body: Body) -> str:
+    """A body in words, sizes in millimetres.
+
+    >>> described(Body(Shape.BRICK, 0.1, 0.25, 0.5, packing=0.9))
+    'brick 100 × 250 × 500 mm, 90 % of it fish'
+    """
+    sides = [s for s in (body.thickness_m, body.width_m, body.length_m) if s is not None]
+    loose = "" if body.packing == 1 else f", {100 * body.packing:.0f} % of it fish"
+    return f"{body.shape} {' × '.join(f'{1000 * s:g}' for s in sides)} mm{loose}"
 
 
 def fully_thawed_core_c(food: Composition) -> float:
@@ -388,7 +409,7 @@ def thaw_time(
 
     >>> from service.science.properties import GROUPS
     >>> t = thaw_time(GROUPS["lean"], Body(Shape.SLAB, 0.1), [Stage(3, 10)])
-    >>> round(t.hours, 1), round(t.low_h), round(t.high_h)
+    >>> round(t.value, 1), round(t.low), round(t.high)
     (92.3, 69, 123)
     """
     target = fully_thawed_core_c(food) if core_c is None else core_c
@@ -420,7 +441,14 @@ def thaw_time(
     thawing = start_c < food.freezing_point_c < stages[0].medium_c
     if len(stages) == 1 and core_c is None and thawing:
         formula = formula_hours(food, body, stages[0], start_c=start_c)
-    return ThawTime(middle, middle * exp(-Z10 * sigma), middle * exp(Z10 * sigma), formula)
+    found = ThawTime.log_normal(
+        middle,
+        sigma,
+        unit="h",
+        steps=[described(body), *map(str, stages), f"core from {start_c:g} to {target:g} °C"],
+        sources=SOURCES,
+    )
+    return replace(found, formula_h=formula)
 
 
 def _conductivity_effect(
@@ -517,46 +545,3 @@ def formula_hours(food: Composition, body: Body, stage: Stage, *, start_c: float
     )
     seconds = warm * body.thickness_m**2 / (tables.k_thawed * factor) * dimensionless
     return float(seconds / 3600.0)
-
-
-@dataclass(frozen=True)
-class SiteFactor:
-    """What a kitchen has learned of a product and method: ln(actual / predicted) thaw time.
-
-    mean and precision of a normal belief; the prior is mean 0, sd 0.25.
-    """
-
-    mean: float = 0.0
-    precision: float = 1 / 0.25**2
-
-    def updated(self, predicted_h: float, actual_h: float, *, ln_sd: float = 0.12) -> "SiteFactor":
-        """After one logged thaw; older logs fade by 2 % (half weight after 34 thaws).
-
-        Raises ValueError for hours that are not more than zero, and for a log so
-        far off that it needs a person's eye (3 standard deviations).
-
-        Source
-        ------
-        Conjugate normal update, textbook; science reference 2.8.
-        """
-        if not (0 < predicted_h < inf and 0 < actual_h < inf):
-            raise ValueError("predicted_h and actual_h must be more than zero")
-        if not ln_sd > 0:
-            raise ValueError("ln_sd must be more than zero")
-        seen = log(actual_h / predicted_h)
-        if abs(seen - self.mean) > 3 * sqrt(1 / self.precision + ln_sd**2):
-            raise ValueError(
-                f"a thaw of {actual_h:g} h against {predicted_h:g} h is reviewed "
-                "before it is learned from"
-            )
-        return self._with(seen, ln_sd, fading=0.98)
-
-    def _with(self, seen: float, ln_sd: float, fading: float) -> "SiteFactor":
-        kept = self.precision * fading
-        precision = kept + 1 / ln_sd**2
-        return SiteFactor((self.mean * kept + seen / ln_sd**2) / precision, precision)
-
-    def factor(self, *, ln_sd: float = 0.12) -> tuple[float, float, float]:
-        """(low, median, high) factor on the next predicted thaw time."""
-        spread = Z10 * sqrt(1 / self.precision + ln_sd**2)
-        return exp(self.mean - spread), exp(self.mean), exp(self.mean + spread)

@@ -13,11 +13,11 @@ import numpy as np
 import pytest
 
 from service.science import heat
+from service.science.estimate import SiteFactor
 from service.science.properties import GROUPS
 from service.science.thawing import (
     Body,
     Shape,
-    SiteFactor,
     Stage,
     earliest_thawed_core_c,
     formula_hours,
@@ -229,8 +229,8 @@ def test_the_range_of_a_thaw_is_as_wide_as_its_inputs_are_uncertain(
     body: Body, stage: Stage, low: float, high: float
 ) -> None:
     found = thaw_time(LEAN, body, [stage])
-    assert found.low_h / found.hours == pytest.approx(low, abs=0.01)
-    assert found.high_h / found.hours == pytest.approx(high, abs=0.015)
+    assert found.low / found.value == pytest.approx(low, abs=0.01)
+    assert found.high / found.value == pytest.approx(high, abs=0.015)
     assert not found.formula_disagrees
 
 
@@ -241,7 +241,8 @@ def test_a_kitchen_whose_three_thaws_took_longer_learns_a_factor_of_1_19() -> No
     for ratio in (1.20, 1.12, 1.30):
         learned = learned._with(np.log(ratio), 0.12, fading=1.0)
     assert learned.mean == pytest.approx(0.172739, abs=1e-6)
-    low, middle, high = learned.factor()
+    factor = learned.factor()
+    low, middle, high = factor.low, factor.value, factor.high
     assert (low, middle) == pytest.approx((0.997, 1.1886), abs=5e-4)
     assert high == pytest.approx(1.4172, abs=5e-4)
 

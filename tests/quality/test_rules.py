@@ -76,7 +76,7 @@ def test_used_up_life_blocks_only_where_the_site_says_so() -> None:
 def test_the_range_of_life_used_holds_the_unknown_hours_and_the_spread_of_the_table() -> None:
     # a table of storage life spreads by 0.30 in logarithm [memory, low]: 10-90 % × 0.68 … 1.47
     found = life_of(an_exposure(), 0, life_here_d=300.0)
-    assert found.used == pytest.approx(0.2)
+    assert found.value == pytest.approx(0.2)
     assert found.low == pytest.approx(0.1 * exp(-1.28155 * 0.3))
     assert found.high == pytest.approx(0.4 * exp(1.28155 * 0.3))
     assert found.high / 0.4 == pytest.approx(1.47, abs=0.005)
@@ -84,7 +84,7 @@ def test_the_range_of_life_used_holds_the_unknown_hours_and_the_spread_of_the_ta
 
 
 def test_fish_past_its_life_has_no_days_left_rather_than_minus_some() -> None:
-    assert life_of(an_exposure(value=1.5), 0, life_here_d=300.0).left_days == 0
+    assert life_of(an_exposure(value=1.5, high=2.0), 0, life_here_d=300.0).left_days == 0
 
 
 def test_two_stays_add_up_and_keep_the_warmest() -> None:

@@ -291,5 +291,5 @@ def test_the_desk_answers_what_the_science_says(desk: Desk) -> None:
     found = thaw_time(LEAN, Body(Shape.BRICK, 0.1, 0.25, 0.5), [Stage(3, 10)])
     answer = desk.answer(BRICK)
     assert (answer["hours"], *answer["range"], answer["formula_hours"]) == pytest.approx(
-        (found.hours, found.low_h, found.high_h, found.formula_h), abs=1e-4
+        (found.value, found.low, found.high, found.formula_h), abs=1e-4
     )

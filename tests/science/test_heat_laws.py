@@ -11,6 +11,7 @@ from scipy.integrate import solve_ivp
 
 from service.science import heat
 from service.science.arrays import Array
+from service.science.estimate import SiteFactor
 from service.science.heat import HeatTables
 from service.science.properties import (
     GROUPS,
@@ -23,7 +24,6 @@ from service.science.properties import (
 from service.science.thawing import (
     Body,
     Shape,
-    SiteFactor,
     Stage,
     formula_hours,
     fully_thawed_core_c,
@@ -368,9 +368,9 @@ def test_the_range_holds_the_value(
 ) -> None:
     body = a_body(shape, thickness)
     found = thaw_time(GROUPS[group], body, [Stage(medium, coefficient)], start_c=start)
-    assert 0 < found.low_h < found.hours < found.high_h
-    assert found.high_h / found.hours == pytest.approx(found.hours / found.low_h)
-    assert found.high_h / found.low_h > np.exp(2 * 1.2815 * 0.03)  # never surer than the model
+    assert 0 < found.low < found.value < found.high
+    assert found.high / found.value == pytest.approx(found.value / found.low)
+    assert found.high / found.low > np.exp(2 * 1.2815 * 0.03)  # never surer than the model
 
 
 @settings(max_examples=30, deadline=None)
@@ -417,7 +417,7 @@ def test_a_colder_stage_in_between_is_waited_out_when_freezing_too() -> None:
 def test_fish_that_is_already_tempered_has_a_range_too() -> None:
     for start_c in (-3.0, -2.0, -1.2, -0.7):
         found = thaw_time(LEAN, BLOCK, [Stage(3, 10)], start_c=start_c)
-        assert 0 < found.low_h < found.hours < found.high_h
+        assert 0 < found.low < found.value < found.high
     assert found.formula_h is None  # the closed formula starts below freezing only
 
 
@@ -432,7 +432,8 @@ def test_what_is_learned_lies_between_nothing_and_the_furthest_thaw(ratios: list
     learned = SiteFactor()
     for ratio in ratios:
         learned = learned.updated(10, 10 * ratio)
-    low, middle, high = learned.factor()
+    factor = learned.factor()
+    low, middle, high = factor.low, factor.value, factor.high
     assert min(1.0, *ratios) - 1e-9 <= middle <= max(1.0, *ratios) + 1e-9
     assert low < middle < high
     assert high / low <= np.exp(2 * 1.2816 * np.hypot(0.25, 0.12))  # never less sure than new

@@ -7,9 +7,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.stats import norm
 
+from service.science.estimate import Z10
 from service.science.kinetics import (
     LOSS_RATES,
-    Z10,
     LossRate,
     arrhenius_factor,
     arrhenius_from_rates,

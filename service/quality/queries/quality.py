@@ -98,7 +98,7 @@ class LotQuality:
                     ),
                 )
             )
-        return sorted(found, key=lambda s: (-s.life.used, s.parcel_id))
+        return sorted(found, key=lambda s: (-s.life.value, s.parcel_id))
 
     def _batch_codes(self) -> dict[int, str]:
         ids = {p.thaw_batch_id for p in self.on_hand() if p.thaw_batch_id is not None}
@@ -197,7 +197,7 @@ def quality_of(session: Session, lot: Lot, *, at: datetime) -> QualityOut:
         ],
         findings=[
             *age_findings(facts, view.policy, view.day_of(at)),
-            *life_findings(worst.life.used, view.policy),
+            *life_findings(worst.life.value, view.policy),
             *excursions_met(session, quality, worst),
         ],
     )
@@ -215,7 +215,7 @@ def excursions_met(session: Session, quality: LotQuality, state: ParcelState) ->
 def _life_out(state: ParcelState, profile: str) -> LifeOut:
     life = state.life
     return LifeOut(
-        used=round(life.used, 4),
+        used=round(life.value, 4),
         used_range=(round(life.low, 4), round(life.high, 4)),
         left_days=round(life.left_days, 1),
         profile=profile,

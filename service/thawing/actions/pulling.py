@@ -224,6 +224,6 @@ def _condition(
     if not states:
         return []
     return [
-        *life_findings(states[0].life.used, view.policy),
+        *life_findings(states[0].life.value, view.policy),
         *excursions_met(session, quality, states[0]),
     ]
