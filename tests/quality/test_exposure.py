@@ -22,7 +22,6 @@ from tests.kitchen import Kitchen
 
 ORIGIN = datetime(2026, 11, 1, tzinfo=UTC)
 BEGIN_S = int(ORIGIN.timestamp())
-GAP_S = 3600
 
 
 def exposure(kitchen: Kitchen, begin_s: float, end_s: float, place: str = "FZ1") -> Exposure:
@@ -37,8 +36,13 @@ def exposure(kitchen: Kitchen, begin_s: float, end_s: float, place: str = "FZ1")
         )
 
 
+def allow_gaps_of(kitchen: Kitchen, minutes: int) -> None:
+    body = {"changes": {"gap_minutes": minutes}, "reason": "loggers of this site"}
+    assert kitchen.manager.put("/sites/main/policy", body).status_code in (200, 201)
+
+
 def integrated(
-    at_s: np.ndarray, temperature_c: np.ndarray, begin_s: float, end_s: float
+    at_s: np.ndarray, temperature_c: np.ndarray, begin_s: float, end_s: float, gap_s: float
 ) -> tuple[float, np.ndarray]:
     """Seconds known and the vitamin integral by a fine trapezoid over measured segments."""
     known, total = 0.0, 0.0
@@ -46,7 +50,7 @@ def integrated(
         at_s[:-1], at_s[1:], temperature_c[:-1], temperature_c[1:], strict=True
     ):
         low, high = max(t0, begin_s), min(t1, end_s)
-        if t1 - t0 > GAP_S or high <= low:
+        if t1 - t0 > gap_s or high <= low:
             continue
         known += high - low
         grid = np.linspace(low, high, 400)
@@ -59,10 +63,12 @@ def integrated(
 @settings(
     max_examples=25, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
 )
+@pytest.mark.parametrize("gap_minutes", [60, 15])
 @given(data=st.data())
 def test_whole_hours_and_edges_together_are_the_plain_integral(
-    small_kitchen: Kitchen, data: st.DataObject
+    small_kitchen: Kitchen, gap_minutes: int, data: st.DataObject
 ) -> None:
+    allow_gaps_of(small_kitchen, gap_minutes)
     place, probe = (f"{kind}{uuid.uuid4().hex[:12]}" for kind in "xp")
     small_kitchen.manager.made("/places", {"code": place, "name": "a freezer", "kind": "freezer"})
     small_kitchen.manager.made("/probes", {"code": probe, "place": place, "kind": "air"})
@@ -90,7 +96,7 @@ def test_whole_hours_and_edges_together_are_the_plain_integral(
     end = data.draw(st.integers(begin + 1, int(at_s[-1])))
 
     found = exposure(small_kitchen, begin, end, place)
-    known, total = integrated(at_s, temperature_c, begin, end)
+    known, total = integrated(at_s, temperature_c, begin, end, gap_minutes * 60)
     assert found.known_s == pytest.approx(known, abs=1e-6)
     assert found.known_s + found.unknown_s == pytest.approx(end - begin, abs=1e-6)
     measured = found.value[vitamin_column()] if not found.unknown_s else None

@@ -33,6 +33,8 @@ from service.temperatures.queries import HourSeries
 from service.temperatures.rules import rate_tables
 
 _NONE = np.zeros(0)
+# First and last reading (instant, °C) of a time in which no gap is too long.
+_Stretch = tuple[tuple[float, float], tuple[float, float]]
 
 
 def nothing() -> Exposure:
@@ -239,19 +241,35 @@ class _Series:
 
     def _anchors(self) -> tuple[list[tuple[float, float]], list[tuple[float, float]]]:
         """First and last reading of each stretch (edge, hour, edge), in order of time."""
-        stretches: list[tuple[tuple[float, float], tuple[float, float]]] = []
+        stretches: list[_Stretch] = []
         if self.before is not None:
             stretches.append((self.before, self.before))
-        stretches += _stretch(self.edges[0])
-        h = self.hours
-        stretches += [
-            ((float(a), float(b)), (float(c), float(d)))
-            for a, b, c, d in zip(h.first_at_s, h.first_c, h.last_at_s, h.last_c, strict=True)
-        ]
-        stretches += _stretch(self.edges[1])
+        stretches += _stretches(self.edges[0], self.gap_s)
+        stretches += self._hour_stretches()
+        stretches += _stretches(self.edges[1], self.gap_s)
         if self.after is not None:
             stretches.append((self.after, self.after))
         return [s[0] for s in stretches], [s[1] for s in stretches]
+
+    def _hour_stretches(self) -> list[_Stretch]:
+        """First and last reading of each whole hour; of an hour with a gap in it, of each part.
+
+        One query for all hours with a gap inside; there is none where a gap may last an hour.
+        """
+        h = self.hours
+        broken = (h.last_at_s - h.first_at_s > self.gap_s) & (h.covered_s < HOUR_S - 0.5)
+        raw: tuple[Array, Array] = (_NONE, _NONE)
+        if broken.any():
+            raw = self._raw(h.hour_s[broken][0], h.hour_s[broken][-1] + HOUR_S)
+        found: list[_Stretch] = []
+        for i, hour_s in enumerate(h.hour_s):
+            if broken[i]:
+                low, high = np.searchsorted(raw[0], [hour_s, hour_s + HOUR_S])
+                found += _stretches((raw[0][low:high], raw[1][low:high]), self.gap_s)
+            else:
+                first = (float(h.first_at_s[i]), float(h.first_c[i]))
+                found.append((first, (float(h.last_at_s[i]), float(h.last_c[i]))))
+        return found
 
     def _gap(
         self,
@@ -293,14 +311,17 @@ class _Series:
         return Exposure(0.0, high - low, (along + most) / 2, least, most, above, None)
 
 
-def _stretch(
-    edge: tuple[Array, Array],
-) -> list[tuple[tuple[float, float], tuple[float, float]]]:
-    at_s, temperature_c = edge
+def _stretches(readings: tuple[Array, Array], gap_s: float) -> list[_Stretch]:
+    """First and last reading of each part of a series that has no gap in it."""
+    at_s, temperature_c = readings
     if not at_s.size:
         return []
+    cuts = np.flatnonzero(np.diff(at_s) > gap_s)
+    firsts = np.concatenate(([0], cuts + 1))
+    lasts = np.concatenate((cuts, [at_s.size - 1]))
     return [
-        ((float(at_s[0]), float(temperature_c[0])), (float(at_s[-1]), float(temperature_c[-1])))
+        ((float(at_s[a]), float(temperature_c[a])), (float(at_s[b]), float(temperature_c[b])))
+        for a, b in zip(firsts, lasts, strict=True)
     ]
 
 
