@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from service.science.arrays import Array, Indices, finite
+from service.science.arrays import Array, Indices, finite, within
 
 GRID_C = 0.01
 LOWEST_C, HIGHEST_C = -90.0, 90.0
@@ -32,7 +32,12 @@ class RateTable:
     rate : function of an array of °C giving an array of rates >= 0.
     Valid from -90 to 90 °C; building costs 18 000 evaluations, each segment O(1).
     A mean is right to 1e-6 along a segment of 1 K or more and along any segment of
-    a smooth rate; to 1e-4 along a shorter one across a kink of the rate.
+    a smooth rate; to 1e-4 along a shorter one across a kink of the rate. Colder and
+    warmer than the range counts as its end.
+
+    >>> squares = RateTable(lambda c: c**2)
+    >>> float(squares.at(3.0).round(9)), float(squares.mean(0.0, 3.0).round(6))
+    (9.0, 3.0)
     """
 
     def __init__(self, rate: Callable[[Array], Array]) -> None:
@@ -165,6 +170,19 @@ def hour_rollups(
     -----
     Cost O(n · rates), no loops over readings. mean_c and m2 weigh by time; an
     hour with no covered time has the plain mean of its readings and m2 = 0.
+
+    Source
+    ------
+    Science reference 10.1: sums over straight segments, cut at every full hour.
+
+    Check
+    -----
+    From -20 at 0:30 to -16 °C at 1:15, a line that passes -17.33 °C at 1:00:
+
+    >>> probe, at_s = np.array([7, 7]), np.array([1800, 4500])
+    >>> hours = hour_rollups(probe, at_s, np.array([-20.0, -16.0]), gap_s=3600, rates=())
+    >>> hours.hour_s.tolist(), hours.covered_s.tolist(), hours.mean_c.round(3).tolist()
+    ([0, 3600], [1800.0, 900.0], [-18.667, -16.667])
     """
     if at_s.size == 0:
         raise ValueError("at_s must hold at least one reading")
@@ -214,6 +232,189 @@ def hour_rollups(
 
 
 @dataclass(frozen=True)
+class Spread:
+    """How temperatures lie around their mean, as an hour's row keeps it; arrays of one shape.
+
+    weight_s : seconds covered, >= 0. mean_c : weighed by time. m2 : the integral of
+    (T - mean)² over the covered time, K² s, >= 0.
+
+    Raises ValueError if a value is not finite, or weight_s or m2 is negative.
+
+    >>> Spread(np.array(60.0), np.array(-20.0), np.array(-1.0))
+    Traceback (most recent call last):
+    ...
+    ValueError: m2 must lie between 0 and 1e+300
+    """
+
+    weight_s: Array
+    mean_c: Array
+    m2: Array
+
+    def __post_init__(self) -> None:
+        within("weight_s", self.weight_s, 0, 1e300)
+        finite("mean_c", self.mean_c)
+        within("m2", self.m2, 0, 1e300)
+
+
+def merged(one: Spread, other: Spread) -> Spread:
+    """The mean and spread of two times together: hours into days, halves into an hour.
+
+    Parameters
+    ----------
+    one, other : Spread, shapes that broadcast; their times must not overlap.
+
+    Returns
+    -------
+    Spread, broadcast shape. Where neither has any weight, the plain middle of both
+    means and no spread.
+
+    Raises
+    ------
+    ValueError
+        If shapes do not broadcast. Values are checked by Spread.
+
+    Notes
+    -----
+    Exact but for rounding, in any order and grouping. Leaves out the extremes, which
+    merge as such. Cost O(1) a value.
+
+    Source
+    ------
+    The parallel-axis theorem of moments, textbook; science reference 10.1.
+
+    Check
+    -----
+    >>> both = merged(
+    ...     Spread(np.array(3.0), np.array(-20.0), np.array(6.0)),
+    ...     Spread(np.array(1.0), np.array(-12.0), np.array(2.0)),
+    ... )
+    >>> float(both.mean_c), float(both.m2)
+    (-18.0, 56.0)
+    """
+    weight: Array = one.weight_s + other.weight_s
+    safe = np.where(weight > 0, weight, 1.0)
+    share = np.where(weight > 0, other.weight_s / safe, 0.5)
+    apart = other.mean_c - one.mean_c
+    m2 = one.m2 + other.m2 + apart**2 * one.weight_s * share
+    return Spread(weight, one.mean_c + apart * share, m2)
+
+
+def mean_rate_from_spread(rate: RateTable, spread: Spread) -> Array:
+    """A mean rate where only mean and spread were kept: an old year under a new profile.
+
+    The rate at the mean alone is always too low where rates bend upwards: fish would
+    seem fresher than it is. To second order r(mean) · (1 + ½ b² · variance), with b
+    the slope of ln r at the mean.
+
+    Parameters
+    ----------
+    rate : RateTable, more than zero where it is asked.
+    spread : Spread, shape (...).
+
+    Returns
+    -------
+    ndarray, shape (...), in the rate's unit; where no time is covered, the rate at
+    the mean.
+
+    Raises
+    ------
+    ValueError
+        If a mean is outside -89 to 89 °C, naming `mean_c`.
+
+    Notes
+    -----
+    Measured over a lot-year with defrosts: the sum within 0.2 %, the worst hour
+    within 3 %. Leaves out knots of the rate inside the hour, and spoilage above
+    -10 °C, which is no exponential: where an hour was warmer, integrate its readings.
+    Cost: three look-ups a value.
+
+    Source
+    ------
+    Taylor's series of an exponential rate to second order; science reference 10.1.
+
+    Check
+    -----
+    Half an hour at -18 and half at -10 °C, 3.2 times faster ten degrees warmer:
+
+    >>> rate = RateTable(lambda c: 3.2 ** ((c + 18) / 10))
+    >>> hour = Spread(np.array(3600.0), np.array(-14.0), np.array(3600.0 * 16))
+    >>> round(float(mean_rate_from_spread(rate, hour)), 4)
+    1.7648
+    """
+    at = within("mean_c", spread.mean_c, LOWEST_C + 1, HIGHEST_C - 1)
+    warmer, colder = rate.at(at + GRID_C), rate.at(at - GRID_C)
+    usable = (warmer > 0) & (colder > 0)
+    ratio = np.where(usable, warmer, 1.0) / np.where(usable, colder, 1.0)
+    slope = np.log(ratio) / (2 * GRID_C)
+    variance = spread.m2 / np.where(spread.weight_s > 0, spread.weight_s, 1.0)
+    mean: Array = rate.at(at) * (1 + slope**2 * variance / 2)
+    return mean
+
+
+def edge_bound(
+    rate: RateTable,
+    share: npt.ArrayLike,
+    covered_s: npt.ArrayLike,
+    integral: npt.ArrayLike,
+    coldest_c: npt.ArrayLike,
+    warmest_c: npt.ArrayLike,
+) -> Array:
+    """By how much a stay's part of an hour may be off when the hour is spread evenly.
+
+    `between` counts share · integral of an hour in which a stay begins or ends. Add
+    the bounds of both edges: the whole stay is off by no more.
+
+    Parameters
+    ----------
+    rate : RateTable that never falls with temperature.
+    share : array_like, of the hour's covered time that the stay holds, 0 to 1.
+    covered_s : array_like, seconds the hour covers, 0 to 3600.
+    integral : array_like, what the whole hour used, >= 0.
+    coldest_c, warmest_c : array_like, extremes of the hour, those of the straight
+        lines across its ends included (take the neighbours' extremes along).
+
+    Returns
+    -------
+    ndarray, broadcast shape, in the unit of `integral`, >= 0.
+
+    Raises
+    ------
+    ValueError
+        If an argument is outside its range or warmest_c below coldest_c, by name.
+
+    Notes
+    -----
+    No assumption on when in the hour it was warm. Where an hour is covered in part,
+    `share` is that of the covered time. Cost: two look-ups a value.
+
+    Source
+    ------
+    What a stay holds lies between its time at the lowest and at the highest rate, and
+    so does what it leaves (ours).
+
+    Check
+    -----
+    An hour between -20 and -10 °C of which half is counted:
+
+    >>> rate = RateTable(lambda c: 1 + (c + 20) / 10)
+    >>> float(edge_bound(rate, 0.5, 3600, 1.5 * 3600, -20, -10).round(6))
+    900.0
+    """
+    kept = within("share", share, 0, 1)
+    covered = within("covered_s", covered_s, 0, HOUR_S)
+    whole = within("integral", integral, 0, 1e300)
+    coldest, warmest = finite("coldest_c", coldest_c), finite("warmest_c", warmest_c)
+    if (warmest < coldest).any():
+        raise ValueError("warmest_c must not be below coldest_c")
+    above = np.maximum(rate.at(warmest) * covered - whole, 0.0)
+    below = np.maximum(whole - rate.at(coldest) * covered, 0.0)
+    more = np.minimum(kept * above, (1 - kept) * below)
+    less = np.minimum(kept * below, (1 - kept) * above)
+    bound: Array = np.maximum(more, less)
+    return bound
+
+
+@dataclass(frozen=True)
 class _Pieces:
     group: Indices
     duration_s: Array
@@ -250,13 +451,15 @@ class Prefix:
     """What one place had used up by the end of each hour, and the grain of the sums.
 
     begin_s : where the first hour begins. used : shape (hours + 1, rates), from 0 on.
-    grain : shape (rates,), a power of two; whatever `between` answers is a whole
-    number of grains, so that parts add up to their whole to the last bit.
+    grain : shape (rates,), a power of two; every hour is rounded to whole grains, so
+    that sums are exact, in whatever order they are made. integrals : shape
+    (hours, rates), what each hour used before it was rounded.
     """
 
     begin_s: int
     used: Array
     grain: Array
+    integrals: Array
 
 
 def prefix_sums(hour_s: npt.ArrayLike, integrals: npt.ArrayLike) -> Prefix:
@@ -293,22 +496,98 @@ def prefix_sums(hour_s: npt.ArrayLike, integrals: npt.ArrayLike) -> Prefix:
     >>> prefix.used[:, 0].tolist()
     [0.0, 1.0, 3.0, 3.0, 7.0]
     """
+    number, rows = _whole_hours(hour_s, integrals)
+    if not number.size:
+        raise ValueError("hour_s must hold at least one hour, and integrals one row for each")
+    every = np.zeros((int(number[-1] - number[0]) + 1, rows.shape[1]))
+    every[number - number[0]] = rows
+    return _summed(int(number[0]) * HOUR_S, every)
+
+
+def _whole_hours(hour_s: npt.ArrayLike, integrals: npt.ArrayLike) -> tuple[Indices, Array]:
+    """Numbers of hours since the epoch, and a row of integrals for each; checked."""
     hours = finite("hour_s", hour_s)
     values = finite("integrals", integrals)
-    if hours.ndim != 1 or not hours.size or values.ndim not in (1, 2):
+    if hours.ndim != 1 or values.ndim not in (1, 2):
         raise ValueError("hour_s must hold at least one hour, and integrals one row for each")
     if values.shape[0] != hours.size:
         raise ValueError("integrals must have one row for each of hour_s")
     number = np.floor(hours / HOUR_S).astype(np.int64)
     if (number * HOUR_S != hours).any() or (np.diff(number) <= 0).any():
         raise ValueError("hour_s must be whole hours and ascend")
-    rows = values.reshape(hours.size, -1)
-    used = np.zeros((int(number[-1] - number[0]) + 2, rows.shape[1]))
-    used[number - number[0] + 1] = rows
-    np.cumsum(used, axis=0, out=used)
-    grain: Array = np.spacing(np.abs(used).max(axis=0, initial=0.0) * 2)
-    used = np.rint(used / grain) * grain
-    return Prefix(int(number[0]) * HOUR_S, used, grain)
+    return number, values[:, np.newaxis] if values.ndim == 1 else values
+
+
+def _grain(integrals: Array) -> Array:
+    """So coarse that no sum of whole grains needs more than the 53 bits of a double."""
+    grain: Array = np.spacing(np.abs(integrals).sum(axis=0) * 2)
+    return grain
+
+
+def _summed(begin_s: int, integrals: Array) -> Prefix:
+    grain = _grain(integrals)
+    used = np.zeros((integrals.shape[0] + 1, integrals.shape[1]))
+    np.cumsum(np.rint(integrals / grain) * grain, axis=0, out=used[1:])
+    return Prefix(begin_s, used, grain, integrals)
+
+
+def with_hours(prefix: Prefix, hour_s: npt.ArrayLike, integrals: npt.ArrayLike) -> Prefix:
+    """The running sums after some hours were reckoned anew: late readings, corrections.
+
+    A late reading changes its own hour and at most the two beside it (segments end
+    in them); pass those, as `hour_rollups` makes them from the readings around.
+
+    Parameters
+    ----------
+    prefix : as it was; it is not changed.
+    hour_s : array_like, shape (n,), ascending beginnings of whole hours, also before
+        the first or after the last of `prefix`.
+    integrals : array_like, shape (n,) or (n, rates), instead of what was there.
+
+    Returns
+    -------
+    Prefix, to the last bit the one that `prefix_sums` makes of all hours.
+
+    Raises
+    ------
+    ValueError
+        As `prefix_sums`, and where the number of rates differs from `prefix`.
+
+    Notes
+    -----
+    Hours before the first changed one are copied, those after it summed anew; all are
+    where the whole has grown so much that the grain is another. An hour that no
+    longer holds anything is passed with 0. Cost for a year of hours and 6 rates
+    about 0.2 ms.
+
+    Source
+    ------
+    Science reference 10.3 (derived there); sums of whole grains are exact (ours).
+
+    Check
+    -----
+    >>> before = prefix_sums([0, 3600, 10800], [1.0, 2.0, 4.0])
+    >>> with_hours(before, [7200], [0.5]).used[:, 0].tolist()
+    [0.0, 1.0, 3.0, 3.5, 7.5]
+    """
+    number, rows = _whole_hours(hour_s, integrals)
+    if rows.shape[1] != prefix.integrals.shape[1]:
+        raise ValueError(f"integrals must have {prefix.integrals.shape[1]} rates")
+    if not number.size:
+        return prefix
+    begin = prefix.begin_s // HOUR_S
+    count = prefix.integrals.shape[0]
+    first, end = min(int(number[0]), begin), max(int(number[-1]) + 1, begin + count)
+    every = np.zeros((end - first, rows.shape[1]))
+    every[begin - first : begin - first + count] = prefix.integrals
+    every[number - first] = rows
+    if first < begin or end > begin + count or (_grain(every) != prefix.grain).any():
+        return _summed(first * HOUR_S, every)
+    used, changed = prefix.used.copy(), int(number[0]) - first
+    later = np.rint(every[changed:] / prefix.grain) * prefix.grain
+    later[0] += used[changed]
+    np.cumsum(later, axis=0, out=used[changed + 1 :])
+    return Prefix(prefix.begin_s, used, prefix.grain, every)
 
 
 def between(prefix: Prefix, begin_s: npt.ArrayLike, end_s: npt.ArrayLike) -> Array:

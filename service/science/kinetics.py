@@ -1,4 +1,7 @@
-"""Loss of vitamins in frozen storage: first order, Arrhenius, with its spread."""
+"""Loss of vitamins in frozen storage: first order, Arrhenius, with its spread.
+
+The same equation serves what warmth does otherwise: histamine, mean kinetic temperature.
+"""
 
 from dataclasses import dataclass
 from math import exp, hypot, inf, log, sqrt
@@ -16,6 +19,8 @@ ACTIVATION_ENERGY_KJ_MOL = 60.0
 MEAN_KINETIC_K = 10_000.0  # ΔH/R of the mean kinetic temperature
 SPECIES_DEFAULT_LN_SD = 0.5  # spread of a species' table value [memory, low]
 SINGLE_ASSAY_LN_SD = 0.15  # one laboratory result without replicates [memory, low]
+# Torres, Roeckel & Martí 2002, Lat. Am. Appl. Res. 32:209 [abstract read].
+HISTAMINE_AT_20_C_H, HISTAMINE_ACTIVATION_KJ_MOL = 24.0, 88.49
 
 
 @dataclass(frozen=True)
@@ -159,6 +164,49 @@ def arrhenius_from_rates(rate_a: float, at_a_c: float, rate_b: float, at_b_c: fl
     if inverse == 0:
         return inf
     return GAS_CONSTANT_KJ_MOLK * log(rate_b / rate_a) / inverse
+
+
+def hours_to_histamine(temperature_c: npt.ArrayLike) -> Array:
+    """Hours until a common spoiler has made mackerel unfit: information, never a permission.
+
+    Time for Morganella morganii to form 500 mg/kg of histamine at a constant
+    temperature, from the 24 h published for 20 °C and the published energy of growth.
+
+    Parameters
+    ----------
+    temperature_c : array_like, shape (...), 10 to 30 °C.
+
+    Returns
+    -------
+    ndarray, shape (...), hours; shorter the warmer.
+
+    Raises
+    ------
+    ValueError
+        If a temperature is outside 10 to 30 °C, naming `temperature_c`.
+
+    Notes
+    -----
+    The 43 h that the same paper gives for 15 °C are 4.8 % fewer than this. Leaves
+    out species that grow in the cold (M. psychrotolerans, from 0 °C), how many there
+    were at first, and histamine that was there before: it outlives freezing. Cost
+    O(1) a value.
+
+    Source
+    ------
+    Torres, Roeckel & Martí 2002, Lat. Am. Appl. Res. 32:209 [abstract read]; range
+    from Kim et al. 2000 [abstract read].
+
+    Check
+    -----
+    >>> [round(float(h), 3) for h in hours_to_histamine([15, 20])]
+    [45.061, 24.0]
+    """
+    at = within("temperature_c", temperature_c, 10, 30)
+    growth = arrhenius_factor(at, HISTAMINE_ACTIVATION_KJ_MOL)
+    at_20_c = arrhenius_factor(20.0, HISTAMINE_ACTIVATION_KJ_MOL)
+    hours: Array = HISTAMINE_AT_20_C_H * at_20_c / growth
+    return hours
 
 
 def mean_kinetic_temperature_c(

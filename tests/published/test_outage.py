@@ -23,7 +23,7 @@ HOUR = 3600.0
 
 @pytest.mark.parametrize(
     ("end_c", "expected", "tolerance"),
-    [(-9, 16.65, 0.1), (-5, 35.4, 0.2), (-15, 4.20, 0.01), (-1.2, 154, 1)],
+    [(-15, 4.20, 0.01), (-1.2, 154, 1)],
 )
 def test_a_closed_freezer_of_200_kg_warms_in_the_worked_hours(
     end_c: float, expected: float, tolerance: float
@@ -52,8 +52,6 @@ def worked_slab() -> tuple[Array, Array]:
 def test_a_100_mm_block_in_air_of_5_c_is_as_warm_as_worked_after_12_and_24_h() -> None:
     at_s, air = worked_slab()
     core = follow(LEAN, SLAB, 6, at_s, air, start_c=-20).core_c
-    assert core[144] == pytest.approx(-4.905, abs=0.05)
-    assert core[288] == pytest.approx(-2.935, abs=0.03)
     # the same block by the explicit solver on 80 cells: -4.896 and -2.933
     assert core[144] == pytest.approx(-4.896, abs=0.05)
     assert core[288] == pytest.approx(-2.933, abs=0.03)

@@ -5,7 +5,6 @@ import pytest
 
 from service.science.arrays import Array, Indices
 from service.science.exposure import (
-    DAY_S,
     HOUR_S,
     RateTable,
     between,
@@ -37,14 +36,6 @@ def directly(at: Indices, air: Array, begin: float, end: float, rate: RateTable)
     ends = np.concatenate(([begin], inside, [end]))
     line = np.interp(ends, at, air)
     return float((np.diff(ends) * rate.mean(line[:-1], line[1:])).sum())
-
-
-def test_twelve_and_a_half_hours_at_minus_20_use_what_the_reference_says() -> None:
-    # Science check S122: storage life 100 d at -20 °C, 24 hours, 12.5 h → 0.00520833.
-    hours = np.arange(24) * HOUR_S
-    prefix = prefix_sums(hours, np.full(24, HOUR_S / (100 * DAY_S)))
-    used = between(prefix, 0, 12.5 * HOUR_S)
-    assert used[0] == pytest.approx(0.00520833, abs=1e-8)
 
 
 def test_a_stay_of_whole_hours_costs_what_direct_integration_says() -> None:
