@@ -7,6 +7,7 @@ from functools import cache, lru_cache
 
 from service.figures import Row, number, table
 from service.science.storage_life import LifeProfile
+from service.science.vitamins import CHOLECALCIFEROL, RETINOL, RRR_TOCOPHEROL
 
 
 class Form(StrEnum):
@@ -176,10 +177,8 @@ def nutrient_tag(said: str) -> str:
 
 _MASSES_MG = {"g": 1000.0, "mg": 1.0, "ug": 1e-3, "µg": 1e-3, "mcg": 1e-3}
 _PER_KG = {"kg": 1.0, "100g": 10.0, "g": 1000.0}
-# One IU in mg: retinol 0.3 µg; D 0.025 µg; E as all-rac-α-tocopheryl acetate 1 mg,
-# as RRR-α-tocopherol 1/1.49 mg [pharmacopoeial, memory high]. A mass of vitamin E
-# in fish is RRR-α-tocopherol.
-_IU_MG = {"VITA": 0.3e-3, "VITD": 0.025e-3, "VITE": 1 / 1.49}
+# What a mass of a vitamin in fish is a mass of.
+_FORM = {"VITA": RETINOL, "VITD": CHOLECALCIFEROL, "VITE": RRR_TOCOPHEROL}
 
 
 def in_service_unit(tag: str, amount: float, unit: str) -> float:
@@ -198,8 +197,8 @@ def in_service_unit(tag: str, amount: float, unit: str) -> float:
             return amount * scale / 4.184
         if have[0] in _MASSES_MG and want[0] in _MASSES_MG:
             return amount * scale * _MASSES_MG[have[0]] / _MASSES_MG[want[0]]
-        if have[0] in _MASSES_MG and want[0] == "iu" and tag in _IU_MG:
-            return amount * scale * _MASSES_MG[have[0]] / _IU_MG[tag]
+        if have[0] in _MASSES_MG and want[0] == "iu" and tag in _FORM:
+            return amount * scale * _MASSES_MG[have[0]] / _FORM[tag].mg_per_iu
     raise ValueError(f"{tag} is counted in {target}; {unit!r} cannot be converted to it")
 
 
