@@ -323,9 +323,11 @@ def mean_rate_from_spread(rate: RateTable, spread: Spread) -> Array:
 
     Notes
     -----
-    Measured over a lot-year with defrosts: the sum within 0.2 %, the worst hour
-    within 3 %. Leaves out knots of the rate inside the hour, and spoilage above
-    -10 °C, which is no exponential: where an hour was warmer, integrate its readings.
+    Measured over a lot-year with four sharp defrosts a day: the sum within 0.3 %, the
+    worst hour, across a knot of its table, within 4 %; a vitamin 0.02 and 0.1 %. The
+    rate at the mean alone is up to 0.6 % too low, in its worst hour 5 %. Leaves out
+    knots of the rate inside the hour, and spoilage above -10 °C, which is no
+    exponential: where an hour was warmer, integrate its readings.
     Cost: three look-ups a value.
 
     Source
@@ -499,7 +501,7 @@ def prefix_sums(hour_s: npt.ArrayLike, integrals: npt.ArrayLike) -> Prefix:
     number, rows = _whole_hours(hour_s, integrals)
     if not number.size:
         raise ValueError("hour_s must hold at least one hour, and integrals one row for each")
-    every = np.zeros((int(number[-1] - number[0]) + 1, rows.shape[1]))
+    every = _by_rate(int(number[-1] - number[0]) + 1, rows.shape[1])
     every[number - number[0]] = rows
     return _summed(int(number[0]) * HOUR_S, every)
 
@@ -518,6 +520,11 @@ def _whole_hours(hour_s: npt.ArrayLike, integrals: npt.ArrayLike) -> tuple[Indic
     return number, values[:, np.newaxis] if values.ndim == 1 else values
 
 
+def _by_rate(hours: int, rates: int) -> Array:
+    """Zeros, shape (hours, rates), each rate's hours side by side in memory: summed faster."""
+    return np.zeros((hours, rates), order="F")
+
+
 def _grain(integrals: Array) -> Array:
     """So coarse that no sum of whole grains needs more than the 53 bits of a double."""
     grain: Array = np.spacing(np.abs(integrals).sum(axis=0) * 2)
@@ -526,7 +533,7 @@ def _grain(integrals: Array) -> Array:
 
 def _summed(begin_s: int, integrals: Array) -> Prefix:
     grain = _grain(integrals)
-    used = np.zeros((integrals.shape[0] + 1, integrals.shape[1]))
+    used = _by_rate(integrals.shape[0] + 1, integrals.shape[1])
     np.cumsum(np.rint(integrals / grain) * grain, axis=0, out=used[1:])
     return Prefix(begin_s, used, grain, integrals)
 
@@ -558,7 +565,7 @@ def with_hours(prefix: Prefix, hour_s: npt.ArrayLike, integrals: npt.ArrayLike) 
     Hours before the first changed one are copied, those after it summed anew; all are
     where the whole has grown so much that the grain is another. An hour that no
     longer holds anything is passed with 0. Cost for a year of hours and 6 rates
-    about 0.2 ms.
+    about 0.3 ms, half of a rebuild; what is saved is rolling up the year's readings.
 
     Source
     ------
@@ -578,12 +585,12 @@ def with_hours(prefix: Prefix, hour_s: npt.ArrayLike, integrals: npt.ArrayLike) 
     begin = prefix.begin_s // HOUR_S
     count = prefix.integrals.shape[0]
     first, end = min(int(number[0]), begin), max(int(number[-1]) + 1, begin + count)
-    every = np.zeros((end - first, rows.shape[1]))
+    every = _by_rate(end - first, rows.shape[1])
     every[begin - first : begin - first + count] = prefix.integrals
     every[number - first] = rows
     if first < begin or end > begin + count or (_grain(every) != prefix.grain).any():
         return _summed(first * HOUR_S, every)
-    used, changed = prefix.used.copy(), int(number[0]) - first
+    used, changed = prefix.used.copy(order="K"), int(number[0]) - first
     later = np.rint(every[changed:] / prefix.grain) * prefix.grain
     later[0] += used[changed]
     np.cumsum(later, axis=0, out=used[changed + 1 :])
@@ -609,10 +616,12 @@ def between(prefix: Prefix, begin_s: npt.ArrayLike, end_s: npt.ArrayLike) -> Arr
 
     Notes
     -----
-    Inside an hour what it used is spread evenly: for a year of five-minute
-    readings the median stay is then off by 8e-6, one of a few hours with a spike
-    in its edge hour by up to 2 %; integrate such edges from the readings. Sums of
-    parts equal the whole exactly. Cost O(1) a parcel, about 0.1 µs a rate.
+    Inside an hour what it used is spread evenly. Measured over a year of five-minute
+    readings with four sharp defrosts a day, relative to the readings: stays of 7 to
+    180 days median 3e-6, 99 of 100 below 1.9e-4, worst 7e-4; stays of 1 to 24 hours
+    median 5e-4, 99 of 100 below 3.1 %, worst 10.5 %. `edge_bound` says by how much at
+    most; integrate the edges of a short stay from the readings. Sums of parts equal
+    the whole exactly. Cost O(1) a parcel, about 0.1 µs a rate.
 
     Source
     ------

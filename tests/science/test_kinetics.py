@@ -14,6 +14,7 @@ from service.science.kinetics import (
     arrhenius_factor,
     arrhenius_from_rates,
     assay_ln_sd,
+    hours_to_histamine,
     residual,
 )
 
@@ -119,3 +120,20 @@ def test_negative_amounts_and_impossible_temperatures_are_refused() -> None:
         arrhenius_factor(-273.15)
     with pytest.raises(ValueError, match="replicates"):
         assay_ln_sd(0.1, 0)
+
+
+@given(st.floats(10, 29.9), st.floats(0.01, 0.1))
+def test_histamine_is_there_sooner_the_warmer_the_fish_is(at_c: float, by: float) -> None:
+    assert float(hours_to_histamine(at_c + by)) < float(hours_to_histamine(at_c))
+
+
+def test_the_two_published_times_of_histamine_alone_have_a_lower_energy_than_the_growth() -> None:
+    # 43 h at 15 and 24 h at 20 °C; Torres et al. 2002 [abstract read] print both and 88.49
+    assert arrhenius_from_rates(1 / 43, 15, 1 / 24, 20) == pytest.approx(81.9, abs=0.1)
+    assert float(hours_to_histamine(15)) / 43 == pytest.approx(1.048, abs=5e-4)
+
+
+@pytest.mark.parametrize("at_c", [9.9, 30.1, float("nan")])
+def test_no_time_to_histamine_is_given_where_the_species_was_not_measured(at_c: float) -> None:
+    with pytest.raises(ValueError, match="temperature_c must"):
+        hours_to_histamine([20, at_c])
