@@ -45,10 +45,20 @@ class History:
 
 @dataclass(frozen=True)
 class Anchor:
-    """A core measured by hand at an instant: the estimate starts again from it."""
+    """A core measured by hand at an instant: the estimate starts again from it.
+
+    kept_warmer, kept_colder : 0 to 1, which share of what the rest of the body was
+        warmer or colder than its core stays; 0 and 0 make it even throughout. Even
+        is the warm side while fish is cooled down and the cold side while it warms.
+    """
 
     at_s: float
     core_c: float
+    kept_warmer: float = 0.0
+    kept_colder: float = 0.0
+
+    def __post_init__(self) -> None:
+        within("kept_warmer and kept_colder", (self.kept_warmer, self.kept_colder), 0, 1)
 
 
 def follow(
@@ -71,8 +81,8 @@ def follow(
     at_s, air_c : shape (n,), seconds strictly ascending, °C; air beyond -45 to 45
         counts as that.
     start_c : even temperature at the first reading; None: the first reading.
-    anchors : cores measured by hand; from each the body starts again, even
-        throughout at what was measured: the warm side, as the surface was warmer.
+    anchors : cores measured by hand, in any order; from each, at the first reading
+        not before it, the body starts again.
 
     Returns
     -------
@@ -112,9 +122,7 @@ def follow(
     cut = heat.cells_of(body.thickness_m / 2, geometry, cells)
     factor = shape_factor(body, coefficient_w_m2k, tables.k_frozen)
     first = float(air[0]) if start_c is None else start_c
-    anchor_at = np.array([a.at_s for a in anchors], dtype=np.float64)
-    anchor_c = np.array([a.core_c for a in anchors], dtype=np.float64)
-    order = np.argsort(anchor_at, kind="stable")
+    ordered = sorted(anchors, key=lambda anchor: anchor.at_s)
     kernel = _compiled_walk() or walk_plain
     core, surface, mean = (np.empty(times.size) for _ in range(3))
     kernel(
@@ -131,8 +139,8 @@ def follow(
         coefficient_w_m2k * factor,
         factor,
         LONGEST_STEP_S,
-        anchor_at[order],
-        anchor_c[order],
+        np.array([a.at_s for a in ordered], dtype=np.float64),
+        np.array([(a.core_c, a.kept_warmer, a.kept_colder) for a in ordered]).reshape(-1, 3),
         core,
         surface,
         mean,
@@ -170,7 +178,7 @@ def walk_plain(  # noqa: PLR0912, PLR0915 - one kernel, compiled whole
     factor: float,
     longest: float,
     anchor_at: Any,
-    anchor_c: Any,
+    anchor: Any,
     core: Any,
     surface: Any,
     mean: Any,
@@ -246,8 +254,12 @@ def walk_plain(  # noqa: PLR0912, PLR0915 - one kernel, compiled whole
                         place - cell
                     )
         while next_anchor < anchor_at.shape[0] and anchor_at[next_anchor] <= at_s[reading]:
+            core_before = temperature[0]
             for i in range(n):
-                temperature[i] = anchor_c[next_anchor]
+                apart = temperature[i] - core_before
+                kept = anchor[next_anchor, 1] if apart > 0 else anchor[next_anchor, 2]
+                again = anchor[next_anchor, 0] + kept * apart
+                temperature[i] = min(max(again, grid_low), -grid_low)
                 place = min(max((temperature[i] - grid_low) * per_t, 0.0), last_t + 1.0)
                 cell = min(int(place), last_t)
                 enthalpy[i] = h_of_t[cell] + (h_of_t[cell + 1] - h_of_t[cell]) * (place - cell)
@@ -282,6 +294,7 @@ def octant(
     air_c: npt.ArrayLike,
     *,
     start_c: float,
+    anchors: Sequence[Anchor] = (),
     cells: int = OCTANT_CELLS,
 ) -> History:
     """As `follow`, for a brick in three dimensions: for the hours of an event.
@@ -296,7 +309,8 @@ def octant(
     if body.shape is not Shape.BRICK or body.width_m is None or body.length_m is None:
         raise ValueError("octant needs a brick")
     times, air = _series(at_s, air_c)
-    _check(coefficient_w_m2k, [start_c])
+    _check(coefficient_w_m2k, [start_c, *(anchor.core_c for anchor in anchors)])
+    finite("anchors", [anchor.at_s for anchor in anchors])
     if cells < 2:
         raise ValueError("cells must be at least 2")
     tables = heat.heat_tables(food, body.packing)
@@ -305,6 +319,7 @@ def octant(
     enthalpy = np.full((cells,) * 3, float(heat.enthalpy_at(tables, start_c)))
     core, surface, mean = (np.empty(times.size) for _ in range(3))
     kernel = _compiled_octant() or octant_vectorised
+    waiting = sorted(anchors, key=lambda anchor: anchor.at_s)
     for number in range(times.size):
         if number:
             gone = times[number] - times[number - 1]
@@ -324,9 +339,20 @@ def octant(
                 count,
             )
         temperature = heat.temperature_of(tables, enthalpy)
+        while waiting and waiting[0].at_s <= times[number]:
+            temperature = _restarted(temperature, waiting.pop(0))
+            enthalpy = np.ascontiguousarray(heat.enthalpy_at(tables, temperature))
         core[number], mean[number] = temperature[0, 0, 0], temperature.mean()
         surface[number] = temperature[-1, -1, -1]
     return History(times, core, surface, mean)
+
+
+def _restarted(temperature: Array, anchor: Anchor) -> Array:
+    """The octant's cells after its core was measured by hand."""
+    apart = temperature - temperature[0, 0, 0]
+    kept = np.where(apart > 0, anchor.kept_warmer, anchor.kept_colder)
+    again: Array = np.clip(anchor.core_c + kept * apart, heat.LOWEST_C, heat.HIGHEST_C)
+    return again
 
 
 def _octant_step_s(widths: Array, tables: heat.HeatTables, coefficient: float) -> float:
