@@ -58,6 +58,19 @@ class Composition:
 
     water 0.40 to 0.92; freezing_point_c -3 to -0.3 °C, its range ±0.1 K for fish
     and ±0.15 K for squid (one standard deviation).
+
+    Raises ValueError naming the part for a fraction outside 0 to 1, a sum that is not
+    1, or water or freezing point outside their range.
+
+    >>> cod = Composition.from_percent(
+    ...     water=80.3, protein=17.8, fat=0.7, ash=1.2, freezing_point_c=-0.9
+    ... )
+    >>> round(cod.solids, 3), round(cod.bound_water, 4)
+    (0.197, 0.0712)
+    >>> Composition(0.95, 0.05, 0.0, 0.0, 0.0, -0.9)
+    Traceback (most recent call last):
+    ...
+    ValueError: water must lie between 40 and 92 % of the food
     """
 
     water: float

@@ -232,7 +232,17 @@ class PlanRow:
 
 
 def plan_for(rows: Sequence[PlanRow], *, cartons: int, carton_kg: float, level: str) -> PlanRow:
-    """The row of a plan for a lot. Raises ValueError where none covers it."""
+    """The row of a plan for a lot.
+
+    rows : of one standard. cartons : in the lot. carton_kg : net mass of one.
+    level : inspection level as the standard writes it. Returns the first row that
+    covers all three; raises ValueError where none does. Cost O(rows).
+
+    >>> rows = [PlanRow("I", 4.5, 1e9, 1, 600, 6, 1), PlanRow("I", 4.5, 1e9, 601, 2000, 13, 2)]
+    >>> row = plan_for(rows, cartons=640, carton_kg=12.5, level="I")
+    >>> row.sample, row.accept
+    (13, 2)
+    """
     for row in rows:
         if (
             row.level == level

@@ -29,6 +29,14 @@ class LifeProfile:
     knots_c : temperatures, ascending.
     months : practical storage life at each knot.
     ice_life_d : days on melting ice until thawed fish is spoiled.
+
+    Raises ValueError for fewer than two knots, knots that do not ascend, or a life
+    that is not more than zero.
+
+    >>> LifeProfile("herring", (-21, -29, -9), (3, 6, 1), 8)
+    Traceback (most recent call last):
+    ...
+    ValueError: knots_c must ascend
     """
 
     key: str
@@ -127,7 +135,13 @@ def life_rate_per_day(profile: LifeProfile, temperature_c: npt.ArrayLike) -> Arr
     and the spoilage model begins at about -5 °C, so between them it is uncertain
     by half in logarithm.
 
-    Parameters and errors as `practical_storage_life_d`. Returns 1/day.
+    Parameters and errors as `practical_storage_life_d`. Returns 1/day, shape (...).
+
+    On melting ice a day is one of eight:
+
+    >>> torry = LifeProfile("herring", (-29, -21, -9), (6, 3, 1), 8)
+    >>> float(life_rate_per_day(torry, 0.0))
+    0.125
     """
     at = finite("temperature_c", temperature_c)
     stored = 1.0 / practical_storage_life_d(profile, at)
@@ -156,6 +170,14 @@ def life_used(profile: LifeProfile, history: Sequence[tuple[float, float]]) -> f
 
 @lru_cache(maxsize=64)
 def days_left(profile: LifeProfile, used: float, temperature_c: float) -> float:
-    """Days that remain at a temperature after a share of life is used; 0 at the end."""
+    """Days that remain at a temperature after a share of life is used; 0 at the end.
+
+    used : share, 0 or more. temperature_c : as `life_rate_per_day`, ValueError where
+    it is not finite. Leaves out what the fish is warmed by on its way there.
+
+    >>> torry = LifeProfile("herring", (-29, -21, -9), (6, 3, 1), 8)
+    >>> round(days_left(torry, 0.75, -21), 2), days_left(torry, 1.2, -21)
+    (22.83, 0.0)
+    """
     left = max(0.0, 1.0 - used)
     return left * float(1.0 / life_rate_per_day(profile, temperature_c))
