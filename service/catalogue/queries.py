@@ -8,6 +8,7 @@ from sqlalchemy import bindparam
 from sqlmodel import Session, col, select
 
 from service.catalogue.models import Product, Species, SupplementProduct, Supplier
+from service.database import rows_where_in
 from service.errors import NotFound
 
 
@@ -50,6 +51,12 @@ def product_by_code(session: Session, code: str, *, field: str) -> Product:
     if found is None:
         raise NotFound.of("product", code, field)
     return found
+
+
+def products_by_id(session: Session, ids: Iterable[int]) -> dict[int, Product]:
+    """The products of these ids. One query."""
+    found = session.execute(rows_where_in(Product.id), {"keys": list(set(ids))}).scalars()
+    return {product.id: product for product in found if product.id is not None}
 
 
 def suppliers(session: Session) -> Sequence[Supplier]:

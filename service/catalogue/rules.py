@@ -81,12 +81,15 @@ class SpeciesFacts:
     code: str
     name: str
     scientific_name: str
+    family: str
     fat_group: str
     thermal_group: str
     storage_profile: str
     thiaminase: Thiaminase
     source: str
     flag: str
+    length_high_cm: float | None = None
+    mass_high_g: float | None = None
 
     @property
     def life_profile(self) -> LifeProfile:
@@ -119,12 +122,15 @@ def _species(row: Row) -> SpeciesFacts:
         code=row["asfis_code"],
         name=row["name_en"],
         scientific_name=row["scientific_name"],
+        family=row["family"],
         fat_group=row["fat_group"],
         thermal_group=row["thermal_group"],
         storage_profile=row["storage_profile"],
         thiaminase=Thiaminase(row["thiaminase_status"]),
         source=row["source"],
         flag=row["flag"],
+        length_high_cm=number(row["length_high_cm"]),
+        mass_high_g=number(row["mass_high_g"]),
     )
 
 

@@ -30,7 +30,7 @@ from service.site.queries import SiteView
 from service.thawing import queries as thawing
 from service.thawing.actions.tending import batch_holdings, batch_takes
 from service.thawing.queries import BatchView
-from service.thawing.rules import clock_findings
+from service.thawing.rules.clocks import clock_findings
 
 
 @dataclass(frozen=True)

@@ -99,6 +99,20 @@ class Estimate:
             sources=other.sources,
         )
 
+    def plus(self, other: "Estimate") -> Self:
+        """The sum with an independent estimate in the same unit: spreads add in squares.
+
+        >>> e = Estimate(10.0, 7.0, 14.0).plus(Estimate(2.0, 1.0, 5.0))
+        >>> round(e.low, 2), e.value, e.high
+        (8.84, 12.0, 17.0)
+        """
+        value = self.value + other.value
+        below = hypot(self.value - self.low, other.value - other.low)
+        above = hypot(self.high - self.value, other.high - other.value)
+        return self.changed(
+            value, value - below, value + above, steps=other.steps, sources=other.sources
+        )
+
     def changed(
         self,
         value: float,

@@ -19,7 +19,7 @@ from service.site.models import Site
 from service.site.queries import SiteView
 from service.supplements.models import Requirement, SupplementGiven, SupplementPlan
 from service.supplements.rules import Food, LimitOn, Mode, Per, PlanBasis, Scope, Wanted
-from service.thawing.rules import may_plan
+from service.thawing.rules.choosing import may_plan
 
 NOTHING_KNOWN_LN_RANGE = 0.6  # factor of 10-90 % about a species default, as ln-sd 0.5
 

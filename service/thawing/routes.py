@@ -156,6 +156,7 @@ def _shown(session: Session, batch: Batch, at: datetime) -> ThawBatchOut:
 def batch_out(each: BatchView, view: SiteView) -> ThawBatchOut:
     """A thaw batch as it is shown."""
     facts = each.facts
+    forecast = each.forecast if facts.thawed_at is None else None
     return ThawBatchOut(
         code=each.batch.code,
         lot=each.lot.code,
@@ -165,6 +166,12 @@ def batch_out(each: BatchView, view: SiteView) -> ThawBatchOut:
         remaining=view.units.mass_out(each.remaining_g),
         left_freezer_at=facts.left_freezer_at,
         thawed_at=facts.thawed_at,
+        thawed_expected=each.thawed_after(forecast.hours) if forecast else None,
+        thawed_range=(
+            (each.thawed_after(forecast.low_h), each.thawed_after(forecast.high_h))
+            if forecast
+            else None
+        ),
         discard_after=each.discard_after(view.policy),
         discard_after_estimated=facts.refrigerated and facts.thawed_at is None,
         clock="clock-from-thawed" if facts.refrigerated else "clock-from-freezer",

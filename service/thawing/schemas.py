@@ -8,8 +8,10 @@ from pydantic import BaseModel, Field, model_validator
 from service.decisions import Finding
 from service.http.bodies import Body, Code, Day, Moment, Number, Occurrence, Reason, Refusable
 from service.quantities import MassIn, MassOut, TemperatureIn
+from service.science.thaw_table import Until
 from service.site.rules import PlaceKind
-from service.thawing.rules import BatchState
+from service.thawing.rules.clocks import BatchState
+from service.thawing.rules.times import Method
 
 
 class ThawLineIn(Body):
@@ -40,6 +42,16 @@ class ThawRequestIn(Occurrence):
         return self
 
 
+class ThawTimeOut(BaseModel):
+    """Hours until thawed, 10-90 % range, and how they came about."""
+
+    hours: float
+    range: tuple[float, float]
+    method: Method
+    steps: list[str]
+    sources: list[str]
+
+
 class PlannedPull(BaseModel):
     """One parcel to take from: how much, when to pull it, until when it may be fed."""
 
@@ -57,6 +69,7 @@ class PlannedPull(BaseModel):
     thawed_expected: datetime
     thawed_range: tuple[datetime, datetime]
     discard_after: datetime
+    thaw: ThawTimeOut | None = None
 
 
 class Shortage(BaseModel):
@@ -66,8 +79,17 @@ class Shortage(BaseModel):
     mass: MassOut
 
 
+class StageOut(BaseModel):
+    """A part of a thaw: where, how far, and how long."""
+
+    place_kind: PlaceKind
+    until: Until
+    hours: float
+    range: tuple[float, float]
+
+
 class AlternativeOut(BaseModel):
-    """Another way to have the fish thawed in time."""
+    """Another way to have the fish thawed in time; place_kind: where it ends."""
 
     form: str
     method: str
@@ -75,6 +97,9 @@ class AlternativeOut(BaseModel):
     pulls: int
     feasible: bool
     short_by_h: float
+    hours: float | None = None
+    range: tuple[float, float] | None = None
+    stages: list[StageOut] = []
 
 
 class ThawRequestOut(BaseModel):
@@ -119,6 +144,8 @@ class ThawBatchOut(BaseModel):
     remaining: MassOut
     left_freezer_at: datetime
     thawed_at: datetime | None
+    thawed_expected: datetime | None
+    thawed_range: tuple[datetime, datetime] | None
     discard_after: datetime
     discard_after_estimated: bool
     clock: str
@@ -136,7 +163,13 @@ class PullOut(BaseModel):
 
 
 class ThawedIn(Occurrence):
-    """Found fully thawed, by thermometer or touch."""
+    """Found fully thawed, by thermometer or touch.
+
+    not_yet_at: when it was last looked at and was not; from the two the site learns how
+    long its thaws take.
+    """
+
+    not_yet_at: Moment | None = None
 
 
 class DiscardIn(Refusable):

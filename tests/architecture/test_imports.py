@@ -40,7 +40,7 @@ FAULTS = {
         "from service.animals import actions as wrong",
     ),
     "Rules and science touch no database, web framework or clock": (
-        "thawing/rules.py",
+        "thawing/rules/clocks.py",
         "from service import clock as wrong",
     ),
     "Only the ledger writes the books": (

@@ -14,7 +14,7 @@ from pydantic import ValidationError
 
 from service.decisions import Outcome
 from service.site.rules import Policy, default_policy
-from service.thawing.rules import ThawFacts, clock_findings, discard_after
+from service.thawing.rules.clocks import ThawFacts, clock_findings, discard_after
 
 PULLED = datetime(2031, 3, 1, 6, 0, tzinfo=UTC)
 THAWED = PULLED + timedelta(hours=40)

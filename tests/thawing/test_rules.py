@@ -8,19 +8,27 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from service.catalogue.rules import Form
 from service.decisions import Finding, Outcome
 from service.ledger.rules import FreezerParcel, Holding
 from service.lots.rules import LotFacts
 from service.site.rules import PlaceKind, Policy, default_policy
-from service.thawing.rules import (
+from service.thawing.rules.choosing import choose, may_plan
+from service.thawing.rules.clocks import put_back_finding, stayed_refrigerated
+from service.thawing.rules.times import (
+    Method,
+    Pack,
     ThawTime,
+    Way,
+    medium_of,
+    thaw_time,
+    ways,
+)
+from service.thawing.rules.windows import (
+    Alternative,
     Window,
     alternatives,
-    choose,
-    may_plan,
     pull_window,
-    put_back_finding,
-    stayed_refrigerated,
     window_findings,
 )
 
@@ -41,7 +49,12 @@ def at(day: int, hour: int, minute: int = 0) -> datetime:
 
 
 def thaw(form: str, kind: PlaceKind) -> ThawTime:
-    return ThawTime.from_policy(default_policy(), form, kind)
+    """A product that does not say its size: the policy's figure."""
+    return thaw_time(pack(form), medium_of(kind, default_policy()), default_policy())
+
+
+def pack(form: str) -> Pack:
+    return Pack(Form(form), "fatty")
 
 
 def window(form: str, kind: PlaceKind) -> Window:
@@ -76,8 +89,8 @@ def test_a_thaw_takes_the_hours_of_the_policy_from_seven_tenths_to_fourteen_tent
     form: str, kind: PlaceKind, hours: float
 ) -> None:
     time = thaw(form, kind)
-    assert time.hours == hours
-    assert (time.low_h, time.high_h) == pytest.approx((0.7 * hours, 1.4 * hours))
+    assert (time.value, time.method) == (hours, Method.POLICY)
+    assert (time.low, time.high) == pytest.approx((0.7 * hours, 1.4 * hours))
 
 
 @pytest.mark.parametrize(
@@ -136,37 +149,38 @@ def test_a_pull_in_the_window_meets_both_clocks_and_thaws_in_time(
     thaw_h: float, kind: PlaceKind, day_h: float, share: float
 ) -> None:
     policy = default_policy()
-    time = ThawTime(thaw_h, 0.7 * thaw_h, 1.4 * thaw_h)
+    time = ThawTime(thaw_h, 0.7 * thaw_h, 1.4 * thaw_h, "h")
     last = FIRST + timedelta(hours=day_h)
     found = pull_window(time, kind, policy, first_feed=FIRST, last_feed=last)
     if found.short_by:
         return
     pulled = found.not_before + (found.not_after - found.not_before) * share
     second = timedelta(seconds=1)
-    assert pulled + timedelta(hours=time.high_h, minutes=30) <= FIRST + second
-    clock_from = pulled + (timedelta(hours=time.low_h) if kind is COOL else timedelta(0))
+    assert pulled + timedelta(hours=time.high, minutes=30) <= FIRST + second
+    clock_from = pulled + (timedelta(hours=time.low) if kind is COOL else timedelta(0))
     assert last <= clock_from + timedelta(hours=24) + second
 
 
 # --- other ways
 
 
+def others(form: str, now: datetime) -> list[Alternative]:
+    found: list[Way] = ways(pack(form), default_policy())
+    return alternatives(found, TANK, default_policy(), first_feed=FIRST, last_feed=LAST, now=now)
+
+
 def test_the_ways_that_meet_the_clock_come_first_and_the_chosen_one_only_in_several_pulls() -> None:
-    found = alternatives(
-        default_policy(), "block", TANK, first_feed=FIRST, last_feed=LAST, now=LONG_AGO
-    )
+    found = others("block", LONG_AGO)
     assert [way.feasible for way in found] == sorted((w.feasible for w in found), reverse=True)
-    assert {way.kind for way in found} == {COOL, ROOM, TANK}
-    (tank,) = [way for way in found if way.kind is TANK]
+    assert {each.way.kind for each in found} == {COOL, ROOM, TANK}
+    (tank,) = [each for each in found if each.way.kind is TANK]
     # in two pulls the first serves until noon: 24 h before is 12:00, and 13:18 is later
     assert (tank.pulls, tank.feasible, tank.short_by_h) == (2, True, 0)
     assert tank.method == "in a thaw tank, in 2 pulls over the day"
 
 
 def test_a_way_for_which_it_is_too_late_is_not_called_feasible() -> None:
-    found = alternatives(
-        default_policy(), "block", TANK, first_feed=FIRST, last_feed=LAST, now=at(10, 7)
-    )
+    found = others("block", at(10, 7))
     assert not any(way.feasible for way in found)
     # 07:00 - 13:18 the day before
     assert min(way.short_by_h for way in found) == 17.7
@@ -176,13 +190,13 @@ def test_a_way_for_which_it_is_too_late_is_not_called_feasible() -> None:
 def test_no_alternative_breaks_a_clock_while_it_is_called_feasible(form: str, early: int) -> None:
     policy = default_policy()
     now = FIRST - timedelta(hours=early)
-    found = alternatives(policy, form, TANK, first_feed=FIRST, last_feed=LAST, now=now)
-    for way in found:
-        time = ThawTime.from_policy(policy, form, way.kind)
-        ends = FIRST + (LAST - FIRST) / way.pulls
-        first = pull_window(time, way.kind, policy, first_feed=FIRST, last_feed=ends)
+    found = others(form, now)
+    for each in found:
+        ends = FIRST + (LAST - FIRST) / each.pulls
+        kind = each.way.kind
+        first = pull_window(each.way.time, kind, policy, first_feed=FIRST, last_feed=ends)
         meets = first.not_before <= first.not_after and now <= first.not_after
-        assert way.feasible == meets
+        assert each.feasible == meets
     assert all(a.short_by_h <= b.short_by_h for a, b in pairwise(found))
 
 

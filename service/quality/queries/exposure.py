@@ -24,7 +24,7 @@ from service.quality.rules import (
     Exposure,
 )
 from service.science.arrays import Array, Indices
-from service.science.exposure import HOUR_S, THRESHOLDS_C, gap_bound, seconds_above
+from service.science.exposure import DAY_S, HOUR_S, THRESHOLDS_C, gap_bound, seconds_above
 from service.site.models import Place
 from service.site.queries import SiteView
 from service.site.rules import PlaceKind
@@ -126,13 +126,10 @@ class Exposures:
         return self._means[place_id, at]
 
     def _mean_of_a_day(self, place_id: int, at: datetime) -> float:
-        until = int(at.timestamp())
-        probe = temperatures.governing_probe(self.session, place_id, until - 86400, until)
-        if probe is not None and probe.id is not None:
-            hours = temperatures.hours(self.session, probe.id, until - 86400, until)
-            if hours.mean_c.size:
-                return float(hours.mean_c.mean())
-        return NEVER_MEASURED_C[PlaceKind(self.places[place_id].kind)][0]
+        measured = measured_mean_c(self.session, place_id, at)
+        if measured is None:
+            return NEVER_MEASURED_C[PlaceKind(self.places[place_id].kind)][0]
+        return measured
 
     def _measure(self, place_id: int, begin_s: float, end_s: float) -> Exposure:
         assumed = NEVER_MEASURED_C[PlaceKind(self.places[place_id].kind)]
@@ -144,6 +141,16 @@ class Exposures:
         if series.is_empty():
             return constant(end_s - begin_s, assumed, known=False)
         return series.exposure()
+
+
+def measured_mean_c(session: Session, place_id: int, at: datetime) -> float | None:
+    """How cold a place was measured to be in the last day; None where nobody did. Two queries."""
+    until = int(at.timestamp())
+    probe = temperatures.governing_probe(session, place_id, until - int(DAY_S), until)
+    if probe is None or probe.id is None:
+        return None
+    hours = temperatures.hours(session, probe.id, until - int(DAY_S), until)
+    return float(hours.mean_c.mean()) if hours.mean_c.size else None
 
 
 class _Series:

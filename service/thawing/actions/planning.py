@@ -1,5 +1,6 @@
 """Planning: which lots are thawed for a day, when to pull them; the fish is reserved."""
 
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 
@@ -7,11 +8,12 @@ from sqlmodel import Session
 
 from service.animals.queries import site_need_grams
 from service.catalogue.queries import lock_species, species_by_code
-from service.decisions import Outcome
+from service.decisions import Finding, Outcome
 from service.errors import Conflict, Invalid
 from service.ledger import queries as ledger
 from service.ledger.actions import reserving
-from service.quantities import Units
+from service.lots import queries as lots
+from service.science.estimate import Estimate
 from service.security import audit
 from service.security.actor import Actor
 from service.site import queries as sites
@@ -20,14 +22,14 @@ from service.site.queries import SiteView
 from service.site.rules import PlaceKind
 from service.thawing import queries
 from service.thawing.models import ThawRequest
-from service.thawing.rules import (
-    Chosen,
-    ThawFacts,
-    ThawTime,
+from service.thawing.rules.choosing import Chosen, choose
+from service.thawing.rules.clocks import ThawFacts, discard_after
+from service.thawing.rules.times import Pack, ThawTime, thaw_time, ways
+from service.thawing.rules.windows import (
     Window,
     alternatives,
-    choose,
-    discard_after,
+    minute_after,
+    minute_before,
     pull_window,
     window_findings,
 )
@@ -35,11 +37,11 @@ from service.thawing.schemas import (
     AlternativeOut,
     PlannedPull,
     Shortage,
+    StageOut,
     ThawRequestIn,
     ThawRequestOut,
+    ThawTimeOut,
 )
-
-METHOD = "policy figure"
 
 
 @dataclass(frozen=True)
@@ -135,65 +137,92 @@ def _feeds(order: ThawRequestIn, view: SiteView) -> tuple[datetime, datetime]:
 def _plan(
     session: Session, request: ThawRequest, need: dict[str, int], job: _Job
 ) -> ThawRequestOut:
-    policy, units = job.view.policy, job.view.units
-    day = job.view.day_of(job.first_feed)
-    pulls: list[PlannedPull] = []
+    units = job.view.units
+    chosen: list[Chosen] = []
     shortages: list[Shortage] = []
-    forms: dict[str, Window] = {}
     for species, wanted in sorted(need.items()):
-        stock = ledger.freezer_stock(
-            session, species, site_id=job.view.id, now=job.now, order=policy.use_order
-        )
-        chosen, missing = choose(stock, wanted, policy, day)
-        reserving.reserve(
-            session, [c.take for c in chosen], request_id=request.id or 0, until=job.last_feed
-        )
-        for each in chosen:
-            form = each.parcel.form
-            if form not in forms:
-                forms[form] = _window(job, form)
-            pulls.append(_planned(each, job, forms[form], units))
+        taken, missing = _chosen(session, request, species, wanted, job)
+        chosen += taken
         if missing:
             shortages.append(Shortage(species=species, mass=units.mass_out(missing)))
-    findings = [
-        f
-        for form, window in forms.items()
-        for f in window_findings(
-            window,
-            ThawTime.from_policy(policy, form, job.kind),
-            job.kind,
-            policy,
-            form=form,
-            now=job.now,
-        )
-    ]
+    planned = _planned_lots(session, chosen, job)
+    packs = {each.pack: each for each in planned.values()}
+    findings = [f for each in packs.values() for f in _findings(each, job)]
     feasible = not any(f.outcome is Outcome.BLOCK or f.rule == "thaw-in-time" for f in findings)
+    others = [] if feasible else [a for pack in packs for a in _alternatives(job, pack)]
     return ThawRequestOut(
         id=request.id or 0,
         thaw_place=job.place.code,
         first_feed_at=job.first_feed,
         last_feed_at=job.last_feed,
-        pulls=pulls,
+        pulls=[_pull(each, planned[each.parcel.lot_id], job) for each in chosen],
         shortages=shortages,
         feasible=feasible,
-        method=METHOD,
+        method=", ".join(sorted({each.time.method for each in packs.values()})),
         findings=findings,
-        alternatives=[] if feasible else [a for form in forms for a in _alternatives(job, form)],
+        alternatives=others,
     )
 
 
-def _window(job: _Job, form: str) -> Window:
-    time = ThawTime.from_policy(job.view.policy, form, job.kind)
-    return pull_window(
-        time, job.kind, job.view.policy, first_feed=job.first_feed, last_feed=job.last_feed
-    )
-
-
-def _planned(each: Chosen, job: _Job, window: Window, units: Units) -> PlannedPull:
+def _chosen(
+    session: Session, request: ThawRequest, species: str, wanted: int, job: _Job
+) -> tuple[list[Chosen], int]:
+    """What is taken of a species, reserved at once, and what is short."""
     policy = job.view.policy
-    time = ThawTime.from_policy(policy, each.parcel.form, job.kind)
+    stock = ledger.freezer_stock(
+        session, species, site_id=job.view.id, now=job.now, order=policy.use_order
+    )
+    chosen, missing = choose(stock, wanted, policy, job.view.day_of(job.first_feed))
+    reserving.reserve(
+        session, [c.take for c in chosen], request_id=request.id or 0, until=job.last_feed
+    )
+    return chosen, missing
+
+
+@dataclass(frozen=True)
+class _Planned:
+    """A lot's pack, how long it takes to thaw there, and when to pull it."""
+
+    pack: Pack
+    time: ThawTime
+    window: Window
+
+
+def _planned_lots(session: Session, chosen: Sequence[Chosen], job: _Job) -> dict[int, _Planned]:
+    """How long each chosen lot takes, by lot. Eight queries for any number."""
+    if not chosen:
+        return {}
+    policy = job.view.policy
+    found = lots.lots_by_id(session, [each.parcel.lot_id for each in chosen])
+    packs = queries.packs_of(session, found.values())
+    medium = queries.medium_at(session, job.place, policy, job.now)
+    factors = queries.learned(session, job.view.id, packs, job.kind)
+    planned = {}
+    for id_, lot in found.items():
+        pack = packs[lot.product_id]
+        time = thaw_time(pack, medium, policy, learned=factors.get(lot.product_id))
+        window = pull_window(
+            time, job.kind, policy, first_feed=job.first_feed, last_feed=job.last_feed
+        )
+        planned[id_] = _Planned(pack, time, window)
+    return planned
+
+
+def _findings(planned: _Planned, job: _Job) -> Iterator[Finding]:
+    return window_findings(
+        planned.window,
+        planned.time,
+        job.kind,
+        job.view.policy,
+        form=planned.pack.form,
+        now=job.now,
+    )
+
+
+def _pull(each: Chosen, planned: _Planned, job: _Job) -> PlannedPull:
+    units, time, window = job.view.units, planned.time, planned.window
     pulled = max(window.not_after, job.now)
-    earliest = pulled + timedelta(hours=time.low_h)
+    earliest = minute_before(pulled + timedelta(hours=time.low))
     facts = ThawFacts(pulled, None, earliest, refrigerated=job.kind is PlaceKind.REFRIGERATOR)
     return PlannedPull(
         lot=each.parcel.lot.code,
@@ -207,32 +236,54 @@ def _planned(each: Chosen, job: _Job, window: Window, units: Units) -> PlannedPu
         surplus=units.mass_out(each.surplus_g),
         pull_not_before=window.not_before,
         pull_not_after=window.not_after,
-        thawed_expected=pulled + timedelta(hours=time.hours),
-        thawed_range=(earliest, pulled + timedelta(hours=time.high_h)),
-        discard_after=discard_after(facts, policy),
+        thawed_expected=minute_before(pulled + timedelta(hours=time.value)),
+        thawed_range=(earliest, minute_after(pulled + timedelta(hours=time.high))),
+        discard_after=discard_after(facts, job.view.policy),
+        thaw=ThawTimeOut(
+            hours=round(time.value, 2),
+            range=_hours_range(time),
+            method=time.method,
+            steps=list(time.steps),
+            sources=list(time.sources),
+        ),
     )
 
 
-def _alternatives(job: _Job, form: str) -> list[AlternativeOut]:
+def _alternatives(job: _Job, pack: Pack) -> list[AlternativeOut]:
     found = alternatives(
-        job.view.policy,
-        form,
+        ways(pack, job.view.policy),
         job.kind,
+        job.view.policy,
         first_feed=job.first_feed,
         last_feed=job.last_feed,
         now=job.now,
     )
     return [
         AlternativeOut(
-            form=form,
+            form=pack.form,
             method=a.method,
-            place_kind=a.kind,
+            place_kind=a.way.kind,
             pulls=a.pulls,
             feasible=a.feasible,
             short_by_h=a.short_by_h,
+            hours=round(a.way.time.value, 2),
+            range=_hours_range(a.way.time),
+            stages=[
+                StageOut(
+                    place_kind=stage.kind,
+                    until=stage.until,
+                    hours=round(stage.hours.value, 2),
+                    range=_hours_range(stage.hours),
+                )
+                for stage in a.way.stages
+            ],
         )
         for a in found
     ]
+
+
+def _hours_range(hours: Estimate) -> tuple[float, float]:
+    return round(hours.low, 2), round(hours.high, 2)
 
 
 def cancel(

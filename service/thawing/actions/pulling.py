@@ -14,7 +14,7 @@ from service.ledger import queries as ledger
 from service.ledger.actions import reserving
 from service.ledger.actions.posting import Event, open_batch, open_children, post
 from service.ledger.actions.taking import judged_holdings, stock_findings, takes_of
-from service.ledger.rules import Holding, MovementKind, Take
+from service.ledger.rules import Batch, Holding, MovementKind, Take
 from service.lots import actions as lot_actions
 from service.lots import queries as lots
 from service.lots.models import Lot
@@ -29,8 +29,10 @@ from service.site.models import Place
 from service.site.queries import SiteView
 from service.site.rules import PlaceKind, finding
 from service.thawing import queries
+from service.thawing.models import ThawForecast
 from service.thawing.queries import BatchView
-from service.thawing.rules import may_plan
+from service.thawing.rules.choosing import may_plan
+from service.thawing.rules.times import Method, thaw_time
 from service.thawing.schemas import PullIn
 
 
@@ -123,6 +125,7 @@ def pull(session: Session, order: PullIn, *, at: datetime, by: Actor) -> Pulled:
         thaw_batch_id=batch.id,
         count_cartons=False,
     )
+    _foresee(session, batch, named, view, occurred_at)
     event = Event(MovementKind.PULLED, view.id, occurred_at, at, by)
     movement = post(session, event, legs)
     if order.thaw_request is not None:
@@ -145,6 +148,36 @@ def pull(session: Session, order: PullIn, *, at: datetime, by: Actor) -> Pulled:
     )
     shown = queries.batch_view(session, batch, view.policy, at=at)
     return Pulled(shown, movement.id or 0, tuple(takes), breaches, decision.noteworthy())
+
+
+def _foresee(
+    session: Session, batch: Batch, named: _Named, view: SiteView, occurred_at: datetime
+) -> None:
+    """Keep how long it should take: a clock that runs from it must not move by itself.
+
+    The early end is never later than the physics alone would have it: what was
+    learned may lengthen a plan, and does not lengthen a clock.
+    """
+    product, kind = named.lot.product_id, PlaceKind(named.target.kind)
+    pack = queries.packs_of(session, [named.lot])[product]
+    medium = queries.medium_at(session, named.target, view.policy, occurred_at)
+    alone = thaw_time(pack, medium, view.policy)
+    factor = queries.learned(session, view.id, [product], kind).get(product)
+    expected = thaw_time(pack, medium, view.policy, learned=factor)
+    session.add(
+        ThawForecast(
+            thaw_batch_id=batch.id,
+            site_id=view.id,
+            product_id=product,
+            place_kind=kind,
+            left_freezer_at=occurred_at,
+            hours=expected.value,
+            low_h=min(alone.low, expected.low),
+            high_h=expected.high,
+            modelled_h=alone.value if alone.method is Method.MODEL else None,
+            method=expected.method,
+        )
+    )
 
 
 def _next_code(session: Session, view: SiteView, at: datetime) -> str:

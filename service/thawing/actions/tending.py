@@ -28,7 +28,7 @@ from service.site.queries import SiteView
 from service.site.rules import PlaceKind, finding
 from service.thawing import queries
 from service.thawing.models import ThawedMark
-from service.thawing.rules import put_back_finding
+from service.thawing.rules.clocks import put_back_finding
 from service.thawing.schemas import DiscardIn, PutBackIn, ThawedIn
 
 
@@ -43,7 +43,17 @@ def mark_thawed(session: Session, code: str, mark: ThawedIn, *, at: datetime, by
             "occurred_at",
             f"lies before it left the freezer ({batch.left_freezer_at:%Y-%m-%d %H:%M} UTC)",
         )
-    stored = ThawedMark(thaw_batch_id=batch.id, thawed_at=thawed_at, recorded_at=at, by=by.name)
+    if mark.not_yet_at is not None and not batch.left_freezer_at < mark.not_yet_at < thawed_at:
+        raise Invalid.at(
+            "not_yet_at", "must lie after it left the freezer and before it was thawed"
+        )
+    stored = ThawedMark(
+        thaw_batch_id=batch.id,
+        thawed_at=thawed_at,
+        not_yet_at=mark.not_yet_at,
+        recorded_at=at,
+        by=by.name,
+    )
     session.add(stored)
     session.flush()
     audit.note(session, by, "found thawed", batch.code, at=at, site_id=batch.site_id, after=stored)
