@@ -123,7 +123,16 @@ class Bounds:
     sources: tuple[str, ...]
 
     def event(self) -> tuple[History, History, History]:
-        """Low, central and high of the event alone."""
+        """Low, central and high of the event alone.
+
+        >>> from service.science.gaps import air_series
+        >>> from service.science.properties import GROUPS
+        >>> air = air_series(np.arange(7) * 300.0, np.full(7, -20.0))
+        >>> carton = Body(Shape.BRICK, 0.1, 0.25, 0.5)
+        >>> bounds = follow_bounds(GROUPS["lean"], carton, air, event_s=(300, 900))
+        >>> bounds.event()[2].at_s.tolist()
+        [300.0, 600.0, 900.0]
+        """
         inside = _within(self.central.at_s, self.begin_s, self.end_s)
         return _part(self.low, inside), _part(self.central, inside), _part(self.high, inside)
 

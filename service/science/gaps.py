@@ -76,6 +76,12 @@ class AirSeries:
 
     Raises ValueError where shapes differ, instants do not ascend, a value is not
     finite, or the three are not in order.
+
+    >>> line = np.array([-20.0, -18.0])
+    >>> AirSeries(np.array([0.0, 60.0]), line, line, line - 1, np.array([False]))
+    Traceback (most recent call last):
+    ...
+    ValueError: low_c, central_c and high_c must be in this order
     """
 
     at_s: Array
@@ -96,7 +102,11 @@ class AirSeries:
             raise ValueError("low_c, central_c and high_c must be in this order")
 
     def unknown_s(self, begin_s: float, end_s: float) -> float:
-        """Seconds between two instants of which nobody knows."""
+        """Seconds between two instants of which nobody knows.
+
+        >>> air_series([0, 7200], [-20, -20]).unknown_s(3600, 9000)
+        3600.0
+        """
         shared = np.minimum(self.at_s[1:], end_s) - np.maximum(self.at_s[:-1], begin_s)
         return float(np.maximum(shared, 0.0)[self.unknown].sum())
 
@@ -115,7 +125,8 @@ class AirSeries:
             np.interp(at_s, self.at_s, line) for line in (self.low_c, self.central_c, self.high_c)
         )
         segment = np.searchsorted(self.at_s, at_s[1:], side="left") - 1
-        return AirSeries(at_s, low, central, high, self.unknown[segment])
+        central = np.maximum(low, central)  # rounding along a line may cross its neighbour
+        return AirSeries(at_s, low, central, np.maximum(central, high), self.unknown[segment])
 
 
 def _ascending(at_s: Array) -> None:

@@ -207,8 +207,9 @@ def walk_plain(  # noqa: PLR0912, PLR0915 - one kernel, compiled whole
     for reading in range(at_s.shape[0]):
         if reading > 0:
             gone = at_s[reading] - at_s[reading - 1]
-            count = max(1, int(np.ceil(gone / longest - 1e-9)))
-            dt = gone / count
+            # within a microsecond nothing flows, and a step so short would divide to infinity
+            count = max(1, int(np.ceil(gone / longest - 1e-9))) if gone > 1e-6 else 0
+            dt = gone / max(count, 1)
             for sub in range(count):
                 share = (sub + 1.0) / count
                 medium = air_c[reading - 1] + (air_c[reading] - air_c[reading - 1]) * share
