@@ -37,6 +37,7 @@ CARTON = Body(Shape.BRICK, 0.100, 0.250, 0.500)
 SLAB = Body(Shape.SLAB, 0.100)
 REFRIGERATOR = Stage(3.0, 10.0)
 START_C, CORE_C = -20.0, -0.5
+CASES_SOLVED = 300  # to see how far the table is from the solver
 COUNTS = (1_000, 10_000, 100_000, 1_000_000)
 PLACES, HOURS, RATES = 20, 8760, 2  # life used and vitamins lost: two rates a parcel
 ANIMALS = 300
@@ -74,6 +75,7 @@ def measure() -> Iterator[Figure]:
     """Every figure of the physics."""
     yield from _one_block()
     yield _many_thaws()
+    yield _error_of_the_table()
     yield _lot_year()
     yield _parcels()
     yield _supplements()
@@ -217,6 +219,30 @@ def _many_thaws() -> Figure:
     cases = _thaw_cases(1_000_000)
     cost = spent(lambda: thaw_table.slab_hours("lean", *cases), 2)
     return _speed("thaw of a million cases, by table", cost, "s", 5.0)
+
+
+def _error_of_the_table() -> Figure:
+    """The furthest that the table is from the solver, in some hundred cases."""
+    cases = np.column_stack(_thaw_cases(CASES_SOLVED))
+    found = thaw_table.slab_hours("lean", *cases.T)
+    apart = [
+        abs(hours / _solved(*map(float, case)) - 1)
+        for hours, case in zip(found, cases, strict=True)
+    ]
+    return Figure(
+        name="table of thaw times, furthest from the solver",
+        database="none",
+        value=_short(100 * max(apart)),
+        unit="%",
+        target=0.5,
+        less_is_better=True,
+        detail={"cases": CASES_SOLVED},
+    )
+
+
+def _solved(thickness_m: float, coefficient: float, start_c: float, medium_c: float) -> float:
+    body, stage = Body(Shape.SLAB, thickness_m), Stage(medium_c, coefficient)
+    return hours_to_core(FOOD, body, [stage], start_c=start_c, core_c=CORE_C)
 
 
 def _lot_year() -> Figure:
