@@ -182,7 +182,8 @@ def follow_bounds(
     air : as `air_series` or `cabinet_series` makes it; beyond -45 to 45 °C counts as that.
     coefficient_w_m2k : surface heat transfer with its 10-90 % range, 0.5 to 2000.
     start_c : even temperature at the first instant, with its range, -45 to 45 °C;
-        None: that of the air there.
+        None: that of the air there. Better is a product reading, or the mean air of
+        three days before: a cold first reading makes the fish too cold for a day.
     checks : cores measured by hand, in any order, within the air's time.
     check_error_k : 10-90 % error of the thermometer, K, 0 to 10.
     event_s : begin and end of the event within the air's time; None: all of it.
@@ -230,6 +231,7 @@ def follow_bounds(
     [-20.0, -13.4, -7.5]
     """
     _check_inputs(coefficient_w_m2k, start_c, check_error_k, checks)
+    within("octant_from_c", octant_from_c, heat.LOWEST_C, heat.HIGHEST_C)
     begin_s, end_s = _event(air, event_s)
     air = air.with_points([begin_s, end_s, *(check.at_s for check in checks)])
     runs = _runs(air, coefficient_w_m2k, start_c, checks, check_error_k)

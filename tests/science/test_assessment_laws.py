@@ -438,6 +438,7 @@ def test_broken_lines_of_air_are_refused(changed: dict[str, Array], says: str) -
         ({"check_error_k": float("nan")}, "check_error_k must be finite"),
         ({"checks": [Anchor(0, -70.0)]}, "core_c of checks must lie"),
         ({"checks": [Anchor(9e9, -7.0)]}, "instants_s must lie"),
+        ({"octant_from_c": float("nan")}, "octant_from_c must be finite"),
         ({"event_s": (-5.0, 100.0)}, "event_s must lie"),
         ({"event_s": (300.0, 0.0)}, "event_s must not end"),
     ],
