@@ -62,6 +62,10 @@ def axes(food: Composition, until: Until) -> tuple[Array, Array, Array]:
 
     Even in the logarithm of the Biot number, in the enthalpy of the start and in the
     logarithm of the medium above -1 °C: there the time is smoothest.
+
+    >>> _, start, medium = axes(GROUPS["lean"], Until.SEPARABLE)
+    >>> start[[0, -1]].tolist(), medium[[0, -1]].round(9).tolist()
+    ([-33.0, -6.0], [0.0, 24.0])
     """
     biot = np.geomspace(LEAST_BIOT, MOST_BIOT, SHAPE[0])
     ends = (COLDEST_START_C, WARMEST_START_C[until])
@@ -74,7 +78,11 @@ def axes(food: Composition, until: Until) -> tuple[Array, Array, Array]:
 
 
 def core_c(food: Composition, until: Until) -> float:
-    """The core at which fish has come so far."""
+    """The core at which fish has come so far.
+
+    >>> core_c(GROUPS["fatty"], Until.THAWED), core_c(GROUPS["fatty"], Until.SEPARABLE)
+    (-0.7, -3.0)
+    """
     return fully_thawed_core_c(food) if until is Until.THAWED else SEPARABLE_CORE_C
 
 
@@ -102,7 +110,11 @@ def _solved(food: Composition, until: Until, biot: float, start: float, medium: 
 
 @lru_cache(maxsize=16)
 def load(group: str, until: Until = Until.THAWED) -> Array:
-    """The table that ships for a food group. Raises KeyError for an unknown group."""
+    """The table that ships for a food group. Raises KeyError for an unknown group.
+
+    >>> load("lean").shape
+    (24, 12, 24)
+    """
     if group not in GROUPS:
         raise KeyError(group)
     with as_file(files("service.science").joinpath("data", _file(group, until))) as path:

@@ -59,7 +59,11 @@ class Body:
     """One piece of fish: smallest dimension first, all in metres.
 
     A cylinder's or sphere's thickness is its diameter. packing: share of the
-    volume that is fish.
+    volume that is fish. Raises ValueError for a side that is missing or impossible.
+
+    >>> Body(Shape.BRICK, 0.1, 0.25)
+    Traceback (most recent call last):
+    ValueError: a brick needs width and length
     """
 
     shape: Shape
@@ -82,7 +86,13 @@ class Body:
 
 @dataclass(frozen=True)
 class Stage:
-    """A medium at one temperature for some hours; the last stage has no end."""
+    """A medium at one temperature for some hours; the last stage has no end.
+
+    Raises ValueError outside -45 to 40 °C, 0.5 to 2 000 W/m²K, 1 000 h.
+
+    >>> str(Stage(3, 15, hours=16))
+    'for 16.0 h in 3.0 °C at 15 W/m²K'
+    """
 
     medium_c: float
     coefficient_w_m2k: float
@@ -103,7 +113,11 @@ class Stage:
 
 @dataclass(frozen=True)
 class ThawTime(Estimate):
-    """Hours until the core passes its target; formula_h: what the closed formula says."""
+    """Hours until the core passes its target; formula_h: what the closed formula says.
+
+    >>> ThawTime(90.0, 70.0, 120.0, "h", formula_h=110.0).formula_disagrees
+    True
+    """
 
     formula_h: float | None = None
 
@@ -137,12 +151,21 @@ def fully_thawed_core_c(food: Composition) -> float:
 
 
 def earliest_thawed_core_c(food: Composition) -> float:
-    """The core temperature from which it may count as thawed: the low end of the range."""
+    """The core temperature from which it may count as thawed: the low end of the range.
+
+    >>> from service.science.properties import GROUPS
+    >>> earliest_thawed_core_c(GROUPS["fatty"])
+    -1.2
+    """
     return min(-1.0, round(food.freezing_point_c - 0.1, 6))
 
 
 def shape_factor(body: Body, coefficient_w_m2k: float, conductivity_w_mk: float) -> float:
-    """By what the body thaws faster than what the solver marches (slab, cylinder or sphere)."""
+    """By what the body thaws faster than what the solver marches (slab, cylinder or sphere).
+
+    >>> round(shape_factor(Body(Shape.BRICK, 0.1, 0.25, 0.5), 10, 0.5), 3)
+    1.154
+    """
     biot = coefficient_w_m2k * body.thickness_m / 2 / conductivity_w_mk
     if body.shape is Shape.BRICK:
         assert body.width_m is not None and body.length_m is not None
@@ -526,6 +549,13 @@ def formula_hours(food: Composition, body: Body, stage: Stage, *, start_c: float
     ------
     ValueError
         If the medium is not warmer than the freezing point.
+
+    Check
+    -----
+    >>> from service.science.properties import GROUPS
+    >>> slab = Body(Shape.SLAB, 0.1)
+    >>> round(formula_hours(GROUPS["lean"], slab, Stage(3, 10), start_c=-20), 1)
+    83.1
     """
     tf = food.freezing_point_c
     if stage.medium_c <= tf or start_c >= tf:

@@ -41,15 +41,6 @@ THROUGH_THEIR_CALLERS = {
     "outage.History.peak_core_c",
     "outage.load_kg",
     "outage.octant",
-    "thaw_table.axes",
-    "thaw_table.core_c",
-    "thaw_table.load",
-    "thawing.Body.__post_init__",
-    "thawing.Stage.__post_init__",
-    "thawing.ThawTime.formula_disagrees",
-    "thawing.earliest_thawed_core_c",
-    "thawing.formula_hours",
-    "thawing.shape_factor",
 }
 
 
