@@ -1,0 +1,18 @@
+"""Assays in full
+
+Revision: 0004
+After: 0003
+"""
+
+revision = "0004"
+down_revision = "0003"
+branch_labels = None
+depends_on = None
+
+
+def upgrade() -> None:
+    pass
+
+
+def downgrade() -> None:
+    pass

@@ -1,0 +1,18 @@
+"""Recall by supplier lot code
+
+Revision: 0005
+After: 0004
+"""
+
+revision = "0005"
+down_revision = "0004"
+branch_labels = None
+depends_on = None
+
+
+def upgrade() -> None:
+    pass
+
+
+def downgrade() -> None:
+    pass

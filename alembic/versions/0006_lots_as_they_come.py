@@ -1,0 +1,18 @@
+"""Lots as they really come
+
+Revision: 0006
+After: 0005
+"""
+
+revision = "0006"
+down_revision = "0005"
+branch_labels = None
+depends_on = None
+
+
+def upgrade() -> None:
+    pass
+
+
+def downgrade() -> None:
+    pass
