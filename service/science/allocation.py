@@ -1,4 +1,4 @@
-"""Which fish for whom: oldest first, mixes of species, and what to order.
+"""Which fish for whom: oldest first, and mixes of species.
 
 Linear programs are solved by HiGHS through SciPy, imported where used.
 """
@@ -252,18 +252,3 @@ def allocate(
         if found.x[len(pairs) + i] > 1e-6
     }
     return Allocation(tuple(takes), short, surplus)
-
-
-def most_to_order_kg(
-    daily_use_kg: float, limit_d: float, age_at_delivery_d: float, lag_d: float
-) -> float:
-    """The most to order so that nothing passes its age limit before it is used.
-
-    Zero where it would. Raises ValueError for a negative amount or number of days.
-
-    >>> most_to_order_kg(40, 180, 60, 20)
-    4000
-    """
-    if any(not 0 <= value < inf for value in (daily_use_kg, limit_d, age_at_delivery_d, lag_d)):
-        raise ValueError("amounts and days must be 0 or more")
-    return max(0, daily_use_kg * (limit_d - age_at_delivery_d - lag_d))

@@ -1,11 +1,11 @@
-"""Worked allocations: oldest first, species that stand in, an order that is used in time.
+"""Worked allocations: oldest first, species that stand in, whole cartons.
 
 By hand; oldest first is common practice of the trade.
 """
 
 import pytest
 
-from service.science.allocation import Allocation, Request, Stock, allocate, most_to_order_kg, pour
+from service.science.allocation import Allocation, Request, Stock, allocate, pour
 
 ANY = (0.0, 1.0)
 
@@ -23,10 +23,6 @@ def test_who_can_eat_either_leaves_the_herring_to_who_can_not() -> None:
         found = allocate(stock, requests)
         assert not found.shortages
         assert sorted(takes(found)) == [("either", "b", 10), ("only A", "a", 10)]
-
-
-def test_nothing_is_ordered_that_would_be_too_old_before_it_is_eaten() -> None:
-    assert most_to_order_kg(40, 180, 170, 20) == 0
 
 
 def test_a_whole_carton_is_opened_for_all_requests_together() -> None:

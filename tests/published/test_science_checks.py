@@ -23,7 +23,7 @@ from service.decisions import Outcome
 from service.figures import number, table
 from service.quality.rules import warmth_findings
 from service.science import heat
-from service.science.allocation import Allocation, Request, Stock, allocate, most_to_order_kg, pour
+from service.science.allocation import Allocation, Request, Stock, allocate, pour
 from service.science.arrays import Array
 from service.science.dosing import Need, Offer, amount_needed, choose_pieces
 from service.science.energy import (
@@ -56,6 +56,7 @@ from service.science.kinetics import (
     mean_kinetic_temperature_c,
     residual,
 )
+from service.science.ordering import most_to_order_kg
 from service.science.outage import follow, hours_to_warm, octant
 from service.science.properties import (
     CONDUCTIVITY_W_MK,

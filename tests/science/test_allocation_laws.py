@@ -12,7 +12,6 @@ from service.science.allocation import (
     Request,
     Stock,
     allocate,
-    most_to_order_kg,
     pour,
 )
 
@@ -181,8 +180,6 @@ def test_nothing_asked_and_nothing_there() -> None:
             lambda: allocate([Stock("a", "HER", 5)], [], energy_per_kg={}),
             "energy_per_kg must be more than zero for each species",
         ),
-        (lambda: most_to_order_kg(-1, 180, 60, 20), "amounts and days must be 0 or more"),
-        (lambda: most_to_order_kg(40, float("nan"), 60, 20), "amounts and days must be 0 or more"),
     ],
 )
 def test_an_impossible_stock_or_request_is_refused_by_name(
