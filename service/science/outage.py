@@ -30,7 +30,12 @@ OCTANT_CELLS = 6
 
 @dataclass(frozen=True)
 class History:
-    """Temperatures inside one body at each reading: arrays of one length."""
+    """Temperatures inside one body at each reading: arrays of one length.
+
+    >>> at_s, warm, cold = np.arange(2.0), np.array([-20.0, -9.5]), np.array([-20.0, -12.0])
+    >>> History(at_s, core_c=cold, surface_c=warm, mean_c=cold).peak_core_c
+    -12.0
+    """
 
     at_s: Array
     core_c: Array
@@ -50,6 +55,12 @@ class Anchor:
     kept_warmer, kept_colder : 0 to 1, which share of what the rest of the body was
         warmer or colder than its core stays; 0 and 0 make it even throughout. Even
         is the warm side while fish is cooled down and the cold side while it warms.
+
+    Raises ValueError for a share outside 0 to 1.
+
+    >>> Anchor(3600.0, -12.0, kept_warmer=2.0)
+    Traceback (most recent call last):
+    ValueError: kept_warmer and kept_colder must lie between 0 and 1
     """
 
     at_s: float
@@ -306,6 +317,12 @@ def octant(
     takes about 0.1 s; without numba it runs through NumPy, some forty times slower.
 
     Raises ValueError unless the body is a brick, and as `follow`.
+
+    >>> from service.science.properties import GROUPS
+    >>> carton, hours = Body(Shape.BRICK, 0.1, 0.25, 0.4), np.arange(7) * 3600.0
+    >>> h = octant(GROUPS["lean"], carton, 5, hours, np.full(7, 5.0), start_c=-20)
+    >>> round(float(h.core_c[-1]), 1)
+    -7.6
     """
     if body.shape is not Shape.BRICK or body.width_m is None or body.length_m is None:
         raise ValueError("octant needs a brick")
@@ -507,7 +524,12 @@ def hours_to_warm(
 
 
 def load_kg(food: Composition, body: Body) -> float:
-    """Mass of a brick of fish, kg. Raises ValueError for another shape."""
+    """Mass of a brick of fish, kg. Raises ValueError for another shape.
+
+    >>> from service.science.properties import GROUPS
+    >>> round(load_kg(GROUPS["lean"], Body(Shape.BRICK, 0.1, 0.25, 0.4)), 1)
+    10.5
+    """
     if body.shape is not Shape.BRICK or body.width_m is None or body.length_m is None:
         raise ValueError("load_kg needs a brick")
     volume = body.thickness_m * body.width_m * body.length_m
