@@ -36,6 +36,7 @@ from service.ledger.rules import (
 from service.lots.models import Hold, Lot
 from service.lots.queries import facts_of
 from service.security.actor import Actor
+from service.site import queries as sites
 from service.site.models import Place
 from service.site.rules import PlaceKind, UseOrder
 
@@ -467,6 +468,20 @@ def lot_parcels(session: Session, lot_id: int) -> Sequence[Parcel]:
     """All parcels of a lot, empty ones too, by id. One query."""
     statement = select(Parcel).where(col(Parcel.lot_id) == lot_id).order_by(col(Parcel.id))
     return session.exec(statement).all()
+
+
+def ever_in_a_freezer(session: Session, lot_id: int, parcel_ids: Sequence[int]) -> bool:
+    """Whether any of these parcels, or what it came from, was in a freezer. Two queries."""
+    every = {parcel.id: parcel for parcel in lot_parcels(session, lot_id)}
+    places = sites.places_by_id(session, [parcel.place_id for parcel in every.values()])
+    todo = list(parcel_ids)
+    while todo:
+        parcel = every[todo.pop()]
+        if places[parcel.place_id].kind == PlaceKind.FREEZER:
+            return True
+        if parcel.parent_id is not None:
+            todo.append(parcel.parent_id)
+    return False
 
 
 def batch_by_code(session: Session, code: str, *, by: Actor, field: str) -> Batch:

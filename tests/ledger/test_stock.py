@@ -129,6 +129,23 @@ def test_fish_that_was_never_frozen_may_be_frozen_once(kitchen: Kitchen) -> None
     assert stock(kitchen) == [("COOL", 60_000, None), ("FZ1", 40_000, None)]
 
 
+def test_fish_frozen_here_is_not_frozen_again_once_it_has_left_the_freezer(
+    kitchen: Kitchen,
+) -> None:
+    lot = kitchen.a_lot("CAP", received_as="chilled", place="COOL", core_temperatures=[])["code"]
+    to_freezer = {"lot": lot, "from_place": "COOL", "to_place": "FZ1", "mass": "40 kg"}
+    kitchen.commissary.made("/moves", to_freezer)
+    shown = kitchen.commissary.shown(f"/lots/{lot}")
+    assert shown["frozen_on"] == "2026-11-25"
+    # the rest was never frozen, and still may be
+    kitchen.commissary.made("/moves", to_freezer | {"mass": "60 kg"})
+    kitchen.clock.forward(hours=30)
+    kitchen.pulled(lot, "20 kg", to="COOL")
+    kitchen.clock.forward(hours=2)
+    back = kitchen.commissary.post("/moves", to_freezer | {"mass": "20 kg"})
+    assert (back.status_code, back.json()["type"]) == (409, "/problems/no-refreeze")
+
+
 def test_nothing_is_moved_before_it_arrived(kitchen: Kitchen) -> None:
     lot = kitchen.a_lot("CAP")["code"]
     body = {"lot": lot, "from_place": "FZ1", "to_place": "FZ2", "mass": "1 kg"}

@@ -20,7 +20,7 @@ from service.ledger.actions.posting import (
 )
 from service.ledger.actions.taking import judged_holdings, stock_findings, takes_of
 from service.ledger.models import Movement, Parcel, StockCount
-from service.ledger.rules import Account, MovementKind, Pool
+from service.ledger.rules import Account, Holding, MovementKind, Pool
 from service.ledger.schemas import CountIn, MoveIn
 from service.lots import queries as lots
 from service.lots.models import Lot
@@ -90,7 +90,7 @@ def move(
         place_id=origin_id,
     )
     decision = decide(
-        _refreezing(lot, origin, target),
+        _refreezing(session, lot, origin, target, holdings),
         stock_findings(
             holdings, order.mass.grams, what=f"lot {lot.code} in {origin.code}", units=view.units
         ),
@@ -128,6 +128,9 @@ def move(
         )
     event = Event(MovementKind.MOVED, lot.site_id, occurred_at, at, by)
     movement = post(session, event, legs)
+    if target.kind == PlaceKind.FREEZER and lot.frozen_on is None:
+        lot.frozen_on = view.day_of(occurred_at)  # frozen here for the first time
+        session.add(lot)
     audit.note(
         session,
         by,
@@ -146,11 +149,17 @@ def _same_site(lot: Lot, *places: Place) -> None:
         raise Conflict("the lot and the places belong to different sites", kind="another-site")
 
 
-def _refreezing(lot: Lot, origin: Place, target: Place) -> list[Finding]:
+def _refreezing(
+    session: Session, lot: Lot, origin: Place, target: Place, holdings: Sequence[Holding]
+) -> list[Finding]:
     """Thawed fish never returns; fish that was never frozen may be frozen once."""
     if target.kind != PlaceKind.FREEZER or origin.kind == PlaceKind.FREEZER:
         return []
-    if lot.received_as != ReceivedAs.FROZEN and lot.frozen_on is None:
+    assert lot.id is not None
+    once_frozen = lot.received_as == ReceivedAs.FROZEN or queries.ever_in_a_freezer(
+        session, lot.id, [holding.parcel_id for holding in holdings]
+    )
+    if not once_frozen:
         return [finding("no-refreeze", "pass", "never frozen before: may be frozen once")]
     return [
         finding(
