@@ -249,3 +249,28 @@ def content_source(species: str) -> str:
         None,
     )
     return row["source"] if row else "thermal group default, science reference 1.4"
+
+
+def check_digit_of(body: str) -> str:
+    """The check digit of an article, pallet or place number (GS1 General Specifications 7.9).
+
+    Raises ValueError for anything but digits.
+
+    >>> check_digit_of("0950600013435")
+    '2'
+    """
+    if not body.isascii() or not body.isdigit():
+        raise ValueError(f"{body!r} is not made of digits")
+    total = sum(int(d) * (1 if place % 2 else 3) for place, d in enumerate(reversed(body)))
+    return str(-total % 10)
+
+
+def gtin_is_valid(gtin: str) -> bool:
+    """Whether a GTIN's last digit is its check digit.
+
+    >>> gtin_is_valid("09521234543213"), gtin_is_valid("09521234543214")
+    (True, False)
+    """
+    if not gtin.isascii() or not gtin.isdigit():
+        return False
+    return check_digit_of(gtin[:-1] or "0") == gtin[-1]

@@ -4,7 +4,15 @@ from typing import Annotated, Self
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, model_validator
 
-from service.catalogue.rules import Divisible, DoseForm, Form, Part, Thiaminase, nutrient_tag
+from service.catalogue.rules import (
+    Divisible,
+    DoseForm,
+    Form,
+    Part,
+    Thiaminase,
+    gtin_is_valid,
+    nutrient_tag,
+)
 from service.http.bodies import Body, Code, Name, Occurrence
 from service.quantities import MassIn, MassOut
 
@@ -133,16 +141,3 @@ class SupplementProductOut(BaseModel):
     form: DoseForm
     divisible: Divisible
     contents: list[ContentOut]
-
-
-def gtin_is_valid(gtin: str) -> bool:
-    """Whether a GTIN's last digit is its check digit (GS1 General Specifications 7.9).
-
-    >>> gtin_is_valid("09521234543213"), gtin_is_valid("09521234543214")
-    (True, False)
-    """
-    if not gtin.isascii() or not gtin.isdigit():
-        return False
-    digits = [int(d) for d in reversed(gtin)]
-    total = sum(d * (3 if place % 2 else 1) for place, d in enumerate(digits))
-    return total % 10 == 0

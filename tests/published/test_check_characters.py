@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from stdnum import ean
 from stdnum.iso7064 import mod_37_36
 
-from service.catalogue.schemas import gtin_is_valid
+from service.catalogue.rules import gtin_is_valid
 from service.lots.rules import check_character, check_holds, numbered_code
 
 ALPHABET = digits + ascii_uppercase

@@ -1,0 +1,1 @@
+"""Labels: reads what suppliers print on cartons, and prints our own."""

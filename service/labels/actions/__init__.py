@@ -1,0 +1,1 @@
+"""Reading a label from texts or a photo, and drawing our own."""
