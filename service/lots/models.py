@@ -25,8 +25,12 @@ class Lot(SQLModel, table=True):
     size_grade: str | None = None
     form: str
     supplier_lot: str | None = None
+    supplier_lot_key: str | None = Field(default=None, index=True)  # by `rules.supplier_lot_key`
     delivery_id: int = Field(foreign_key="delivery.id", index=True)
     received_as: str
+    age_basis: str = Field(
+        default="caught", sa_column_kwargs={"server_default": "caught"}
+    )  # what its days were said to be
     caught_from: date | None = None
     caught_to: date | None = None
     frozen_on: date | None = None
@@ -39,6 +43,33 @@ class Lot(SQLModel, table=True):
     rejected_at: Instant | None = None
     rejected_by: str | None = None
     rejected_because: str | None = None
+
+
+class LotCorrection(SQLModel, table=True):
+    """What was written of a lot was wrong: the old, the new, and what proves it."""
+
+    __tablename__ = "lot_correction"
+
+    id: int | None = Field(default=None, primary_key=True)
+    lot_id: int = Field(foreign_key="lot.id", index=True)
+    field: str
+    before: str | None = None
+    after: str | None = None
+    reason: str
+    evidence: str
+    photo: str | None = None
+    corrected_at: Instant
+    recorded_at: Instant
+    by: str
+
+
+class LotCandidate(SQLModel, table=True):
+    """A lot that a carton without readable label may be of."""
+
+    __tablename__ = "lot_candidate"
+
+    lot_id: int = Field(foreign_key="lot.id", primary_key=True)
+    candidate_id: int = Field(foreign_key="lot.id", primary_key=True, index=True)
 
 
 class Hold(SQLModel, table=True):

@@ -1,5 +1,7 @@
 """What a lot is, how its code is made, and whether its fish may be used."""
 
+import re
+import unicodedata
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import date
@@ -25,6 +27,14 @@ class ReceivedAs(StrEnum):
     CHILLED = "chilled"
     LIVE = "live"
     DRY = "dry"
+
+
+class AgeBasis(StrEnum):
+    """What the days of a lot are the days of."""
+
+    CAUGHT = "caught"
+    HARVESTED = "harvested"
+    FROZEN = "frozen"
 
 
 class Portion(StrEnum):
@@ -103,6 +113,67 @@ def age_findings(
         )
     else:
         yield finding("past-age-limit", "pass", f"{age} of {limit:.0f} days", numbers=numbers)
+
+
+_SEPARATORS = frozenset("./\\_·•\u2044\u2215\u2212")  # beside every space and every dash
+_ONES = str.maketrans("IL", "11")
+_LEADING_ZEROS = re.compile(r"(?<![0-9])0+(?=[0-9])")
+LOOK_ALIKE_RULE = (
+    "Exact: the same letters, digits and signs in any case and width (Unicode NFKC), whatever "
+    "spaces, dashes, dots and slashes stand between them. Look-alike: the same besides O read "
+    "as 0, I and L read as 1, and zeros left out that lead a run of digits, whether or not what "
+    "stands between runs was written down."
+)
+
+
+def plain_supplier_lot(written: str) -> str:
+    """A supplier's lot code without case, width, spaces, dashes, dots and slashes.
+
+    Two codes with the same plain text are the same code.
+
+    >>> plain_supplier_lot(" a-007.b/２ "), plain_supplier_lot("A007 B2")
+    ('A007B2', 'A007B2')
+    """
+    return "".join(c for c in _upper(written) if not _separates(c))
+
+
+def supplier_lot_readings(written: str) -> frozenset[str]:
+    """The ways in which a supplier's lot code may be read; look-alikes share one.
+
+    Codes come from wet labels, faxes and telephones. A zero leads a run of digits
+    or not by what is taken to stand before it: a separator that somebody left out,
+    an L that is a letter or a one.
+
+    >>> sorted(supplier_lot_readings("A1-007")), sorted(supplier_lot_readings("a 1.7"))
+    (['A1007', 'A17'], ['A17'])
+    """
+    signs = (c if c.isalnum() else " " for c in _upper(written))
+    spelled = "".join(signs).replace("O", "0")
+    forms = (spelled, spelled.replace(" ", ""))
+    read = {_LEADING_ZEROS.sub("", f) for form in forms for f in (form, form.translate(_ONES))}
+    return frozenset(form.replace(" ", "").translate(_ONES) for form in read) - {""}
+
+
+def supplier_lot_key(written: str | None) -> str | None:
+    """What all readings of a supplier's lot code have in common; stored with the lot.
+
+    Without any zero, so that it finds every look-alike, and some others that the
+    readings then tell apart. None where nothing is left to find it by.
+
+    >>> supplier_lot_key("LOT-0O7"), supplier_lot_key("l0t 7"), supplier_lot_key("--")
+    ('1T7', '1T7', None)
+    """
+    letters = "".join(c for c in _upper(written or "") if c.isalnum()).translate(_ONES)
+    return letters.replace("O", "").replace("0", "") or ("0" if letters else None)
+
+
+def _upper(written: str) -> str:
+    upper = unicodedata.normalize("NFKC", unicodedata.normalize("NFKC", written).upper())
+    return "".join(str(unicodedata.decimal(c)) if c.isdecimal() else c for c in upper)
+
+
+def _separates(character: str) -> bool:
+    return character in _SEPARATORS or unicodedata.category(character) in ("Zs", "Pd", "Cc", "Cf")
 
 
 # ISO/IEC 7064 MOD 37,36: a hybrid system with one check character for

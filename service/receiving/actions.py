@@ -15,6 +15,7 @@ from service.ledger.actions import stock
 from service.lots import actions as lot_actions
 from service.lots import queries as lots
 from service.lots.models import Lot
+from service.lots.rules import supplier_lot_key
 from service.receiving.models import Delivery, Receipt
 from service.receiving.rules import receiving_findings
 from service.receiving.schemas import DeliveryIn, LotIn
@@ -159,6 +160,7 @@ def _receive_lot(
         size_grade=product.size_grade,
         form=product.form,
         supplier_lot=line.supplier_lot,
+        supplier_lot_key=supplier_lot_key(line.supplier_lot),
         delivery_id=delivery.id or 0,
         received_as=line.received_as,
         caught_from=line.caught_from,
