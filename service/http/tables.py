@@ -20,6 +20,8 @@ def as_csv(answer: Response) -> Response:
 
     Any other answer is given back unchanged.
     """
+    if not answer.headers.get("content-type", "").startswith("application/json"):
+        return answer  # a file already
     document = json.loads(bytes(answer.body))
     if not isinstance(document, dict) or not isinstance(document.get("items"), list):
         return answer
