@@ -1,5 +1,6 @@
 """Receiving a delivery: every lot is stored, whatever is found; a blocking finding holds it."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 
@@ -15,10 +16,10 @@ from service.ledger.actions import stock
 from service.lots import actions as lot_actions
 from service.lots import queries as lots
 from service.lots.models import Lot
-from service.lots.rules import supplier_lot_key
-from service.receiving.models import Delivery, Receipt
-from service.receiving.rules import receiving_findings
-from service.receiving.schemas import DeliveryIn, LotIn
+from service.lots.rules import AgeBasis, supplier_lot_key
+from service.receiving.models import Delivery, DeliveryDocument, Receipt
+from service.receiving.rules import Papers, receiving_findings
+from service.receiving.schemas import DeliveryIn, DocumentIn, LotIn
 from service.security import audit
 from service.security.actor import Actor
 from service.site import queries as sites
@@ -38,11 +39,13 @@ class Received:
 
 @dataclass(frozen=True)
 class _Named:
-    """The things that one line of a delivery names."""
+    """The things that one catch of a line of a delivery names, and what the papers say."""
 
     line: LotIn
     product: Product
     place: Place
+    field: str
+    papers: Papers
 
 
 def receive(
@@ -55,11 +58,15 @@ def receive(
     """
     _check_what_needs_no_site(delivery, at)
     supplier = catalogue.supplier_by_code(session, delivery.supplier, field="supplier")
-    named = [_named(session, line, f"lots.{i}", by) for i, line in enumerate(delivery.lots)]
+    named = [
+        each
+        for i, line in enumerate(delivery.lots)
+        for each in _named(session, line, f"lots.{i}", delivery.documents, by)
+    ]
     view = sites.view(session, _only_site(named), at=at)
     arrived_at = _arrival(delivery, view, at)
-    for number, each in enumerate(named):
-        _check_dates(each.line, view.day_of(arrived_at), f"lots.{number}")
+    for each in named:
+        _check_dates(each.line, view.day_of(arrived_at), each.field)
     view = sites.view(session, view.id, at=arrived_at)
     catalogue.lock_species(session, {each.product.species_code for each in named})
     vehicle = delivery.vehicle_temperature
@@ -70,21 +77,53 @@ def receive(
         recorded_at=at,
         by=by.name,
         vehicle_c=vehicle.c if vehicle else None,
+        order_number=delivery.order_number,
     )
     session.add(stored)
     session.flush()
-    received = [
-        _receive_lot(session, stored, each, view, f"lots.{i}", at=at, by=by)
-        for i, each in enumerate(named)
-    ]
+    session.add_all(
+        DeliveryDocument(delivery_id=stored.id or 0, **document.model_dump())
+        for document in delivery.documents
+    )
+    received = [_receive_lot(session, stored, each, view, at=at, by=by) for each in named]
     _note(session, stored, supplier, received, at=at, by=by)
     return stored, received
 
 
-def _named(session: Session, line: LotIn, field: str, by: Actor) -> _Named:
+def _named(
+    session: Session, line: LotIn, field: str, documents: Sequence[DocumentIn], by: Actor
+) -> list[_Named]:
+    """What a line names: once, or for each catch of a mixed pallet."""
     product = catalogue.product_by_code(session, line.product, field=f"{field}.product")
     place = sites.place_by_code(session, line.place, by=by, field=f"{field}.place")
-    return _Named(line, product, place)
+    each_catch = line.of_each_catch()
+    fields = (
+        [field]
+        if line.catches is None
+        else [f"{field}.catches.{j}" for j in range(len(each_catch))]
+    )
+    amounts = [_grams(each, product, at) for each, at in zip(each_catch, fields, strict=True)]
+    papers = Papers(
+        _compared(line, sum(grams for grams, _ in amounts), each_catch),
+        tuple((d.kind, d.number, d.valid_until) for d in documents if d.valid_until is not None),
+    )
+    return [
+        _Named(each, product, place, at, papers)
+        for each, at in zip(each_catch, fields, strict=True)
+    ]
+
+
+def _compared(
+    line: LotIn, grams: int, each_catch: Sequence[LotIn]
+) -> tuple[tuple[str, float, float], ...]:
+    """(what, papers, came) of a line: the papers do not know its catches."""
+    compared = []
+    cartons = [each.cartons for each in each_catch if each.cartons is not None]
+    if line.papers_cartons is not None and len(cartons) == len(each_catch):
+        compared.append(("cartons", float(line.papers_cartons), float(sum(cartons))))
+    if line.papers_mass is not None:
+        compared.append(("kg", line.papers_mass.grams / 1000, grams / 1000))
+    return tuple(compared)
 
 
 def _only_site(named: list[_Named]) -> int:
@@ -99,9 +138,10 @@ def _check_what_needs_no_site(delivery: DeliveryIn, at: datetime) -> None:
     refuse_future(delivery.arrival, now=at, field="arrived_at")
     latest = ((delivery.arrival or at).astimezone(UTC) + FURTHEST_ZONE).date()
     for number, line in enumerate(delivery.lots):
-        _check_dates(line, latest, f"lots.{number}")
-        if line.mass is None and line.cartons is None:
-            raise Invalid.at(f"lots.{number}.mass", "give a mass, or cartons")
+        for each in line.of_each_catch():
+            _check_dates(each, latest, f"lots.{number}")
+            if each.mass is None and each.cartons is None:
+                raise Invalid.at(f"lots.{number}.mass", "give a mass, or cartons")
 
 
 def _arrival(delivery: DeliveryIn, view: SiteView, at: datetime) -> datetime:
@@ -143,13 +183,12 @@ def _receive_lot(
     delivery: Delivery,
     named: _Named,
     view: SiteView,
-    field: str,
     *,
     at: datetime,
     by: Actor,
 ) -> Received:
     line, product = named.line, named.product
-    grams, cartons = _grams(line, product, field)
+    grams, cartons = _grams(line, product, named.field)
     day = view.day_of(delivery.arrived_at)
     lot = Lot(
         site_id=view.id,
@@ -163,6 +202,7 @@ def _receive_lot(
         supplier_lot_key=supplier_lot_key(line.supplier_lot),
         delivery_id=delivery.id or 0,
         received_as=line.received_as,
+        age_basis=line.age_basis or AgeBasis.CAUGHT,
         caught_from=line.caught_from,
         caught_to=line.caught_to or line.caught_from,
         frozen_on=line.frozen_on,
@@ -182,6 +222,9 @@ def _receive_lot(
         best_before=line.best_before,
         policy=view.policy,
         on=day,
+        age_basis=line.age_basis,
+        caught_to=line.caught_to,
+        papers=named.papers,
     )
     session.add(
         Receipt(

@@ -1,5 +1,6 @@
 """Deliveries, and what was found when a lot arrived."""
 
+from datetime import date
 from typing import Any
 
 from sqlalchemy import JSON, Column
@@ -18,6 +19,21 @@ class Delivery(SQLModel, table=True):
     recorded_at: Instant
     by: str
     vehicle_c: float | None = None
+    order_number: str | None = Field(default=None, index=True)
+
+
+class DeliveryDocument(SQLModel, table=True):
+    """A paper that came with a delivery: a certificate, a waybill, a laboratory's report."""
+
+    __tablename__ = "delivery_document"
+
+    id: int | None = Field(default=None, primary_key=True)
+    delivery_id: int = Field(foreign_key="delivery.id", index=True)
+    kind: str
+    number: str
+    issued_on: date | None = None
+    valid_until: date | None = None
+    photo: str | None = None
 
 
 class Receipt(SQLModel, table=True):

@@ -8,7 +8,7 @@ from service.catalogue.models import Supplier
 from service.decisions import Finding
 from service.errors import NotFound
 from service.lots.models import Lot
-from service.receiving.models import Delivery, Receipt
+from service.receiving.models import Delivery, DeliveryDocument, Receipt
 from service.security.actor import Actor
 
 
@@ -27,7 +27,12 @@ def delivery_by_id(session: Session, number: int, *, by: Actor) -> tuple[Deliver
 
 
 def deliveries(
-    session: Session, site_ids: Sequence[int], *, limit: int, before_id: int | None
+    session: Session,
+    site_ids: Sequence[int],
+    *,
+    limit: int,
+    before_id: int | None,
+    order_number: str | None = None,
 ) -> Sequence[tuple[Delivery, str]]:
     """The newest deliveries of these sites with their suppliers' codes. One query."""
     statement = (
@@ -39,7 +44,22 @@ def deliveries(
     )
     if before_id is not None:
         statement = statement.where(col(Delivery.id) < before_id)
+    if order_number is not None:
+        statement = statement.where(col(Delivery.order_number) == order_number)
     return session.exec(statement).all()
+
+
+def documents(session: Session, delivery_ids: Sequence[int]) -> dict[int, list[DeliveryDocument]]:
+    """The papers of these deliveries, in the order in which they were given. One query."""
+    statement = (
+        select(DeliveryDocument)
+        .where(col(DeliveryDocument.delivery_id).in_(set(delivery_ids)))
+        .order_by(col(DeliveryDocument.id))
+    )
+    found: dict[int, list[DeliveryDocument]] = {}
+    for document in session.exec(statement):
+        found.setdefault(document.delivery_id, []).append(document)
+    return found
 
 
 def lots_received(

@@ -1,12 +1,28 @@
 """What an arriving lot is asked: catch date, core temperatures, age, label date."""
 
 from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 from datetime import date
 
 from service.decisions import Finding
-from service.lots.rules import LotFacts, ReceivedAs, age_findings
+from service.lots.rules import AgeBasis, LotFacts, ReceivedAs, age_findings
 from service.quantities import Temperature, TemperatureLimit
 from service.site.rules import Policy, finding
+
+
+@dataclass(frozen=True)
+class Papers:
+    """What the papers of a load say.
+
+    compared: (what, papers, came) of a line's cartons and kilograms. valid_until:
+    (kind, number, day) of certificates.
+    """
+
+    compared: tuple[tuple[str, float, float], ...] = ()
+    valid_until: tuple[tuple[str, str, date], ...] = ()
+
+
+NO_PAPERS = Papers()
 
 
 def receiving_findings(
@@ -17,9 +33,13 @@ def receiving_findings(
     best_before: date | None,
     policy: Policy,
     on: date,
+    age_basis: AgeBasis | None = None,
+    caught_to: date | None = None,
+    papers: Papers = NO_PAPERS,
 ) -> list[Finding]:
     """All findings of one arriving lot. A blocking one holds it."""
-    findings = [_catch_date(lot)]
+    findings = [_catch_date(lot, age_basis), *_catch_range(lot, caught_to, policy)]
+    findings += _papers(papers, policy, on)
     if received_as is ReceivedAs.FROZEN:
         findings += [_core(cores, policy), _core_count(cores, policy)]
     findings += age_findings(lot, policy, on, outcome="warn")
@@ -27,16 +47,59 @@ def receiving_findings(
     return findings
 
 
-def _catch_date(lot: LotFacts) -> Finding:
+def _catch_date(lot: LotFacts, age_basis: AgeBasis | None) -> Finding:
     if lot.caught_from is not None:
         return finding(
             "catch-date-missing",
             "pass",
-            f"caught from {lot.caught_from}",
+            f"{age_basis or AgeBasis.CAUGHT} from {lot.caught_from}",
             numbers={"caught_from": str(lot.caught_from)},
+        )
+    if age_basis is AgeBasis.FROZEN:
+        return finding(
+            "catch-date-missing",
+            "warn",
+            f"no catch date: age counts from freezing on {lot.frozen_on}, as was stated",
+            numbers={"frozen_on": str(lot.frozen_on)},
         )
     basis = f"; age counts from freezing on {lot.frozen_on}" if lot.frozen_on else ""
     return finding("catch-date-missing", "block", f"no catch date: held until released{basis}")
+
+
+def _catch_range(lot: LotFacts, caught_to: date | None, policy: Policy) -> Iterator[Finding]:
+    """Mixed catch dates: age counts from the earliest day."""
+    if lot.caught_from is None or caught_to is None:
+        return
+    days = (caught_to - lot.caught_from).days
+    if days > policy.catch_range_days:
+        yield finding(
+            "catch-range-wide",
+            "warn",
+            f"caught over {days} days: age counts from the earliest, {lot.caught_from}",
+            numbers={"days": float(days), "limit_days": policy.catch_range_days},
+        )
+
+
+def _papers(papers: Papers, policy: Policy, on: date) -> Iterator[Finding]:
+    """What came against what the papers say, and papers that have lapsed."""
+    for what, said, came in papers.compared:
+        percent = 100 * (came - said) / said
+        outcome = "block" if abs(percent) > policy.papers_tolerance_percent else "pass"
+        numbers = {"came": came, "papers": said, "limit_percent": policy.papers_tolerance_percent}
+        yield finding(
+            "papers-differ",
+            outcome,
+            f"{came:g} {what} came, the papers say {said:g}: {percent:+.1f} %",
+            numbers=numbers,
+        )
+    for kind, number, until in papers.valid_until:
+        if until < on:
+            yield finding(
+                "certificate-lapsed",
+                "warn",
+                f"{kind} {number} was valid until {until}",
+                numbers={"valid_until": str(until)},
+            )
 
 
 def _core(cores: Sequence[Temperature], policy: Policy) -> Finding:

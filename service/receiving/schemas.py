@@ -1,21 +1,45 @@
 """Deliveries as they are sent and shown."""
 
-from datetime import datetime
-from typing import Annotated
+from datetime import date, datetime
+from typing import Annotated, Self
 
-from pydantic import BaseModel, Field
+from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from service.decisions import Finding
 from service.http.bodies import Body, Code, Day, Moment, Occurrence
-from service.lots.rules import LotStatus, ReceivedAs
+from service.lots.rules import AgeBasis, LotStatus, ReceivedAs
 from service.quantities import MassIn, MassOut, TemperatureIn, TemperatureOut
 
 Cartons = Annotated[int, Field(gt=0, le=1_000_000)]
 SupplierLot = Annotated[str, Field(min_length=1, max_length=80)]
 
 
+class CatchIn(Body):
+    """The cartons of a pallet that were caught on the same days."""
+
+    caught_from: Day
+    caught_to: Day | None = None
+    supplier_lot: SupplierLot | None = None
+    cartons: Cartons | None = None
+    mass: MassIn | None = None
+
+
+class DocumentIn(Body):
+    """A paper that came with the load."""
+
+    kind: Annotated[str, Field(min_length=2, max_length=60)]
+    number: Annotated[str, Field(min_length=1, max_length=80)]
+    issued_on: Day | None = None
+    valid_until: Day | None = None
+    photo: Annotated[str, Field(pattern=r"^[0-9a-f]{64}$")] | None = None
+
+
 class LotIn(Body):
-    """Fish of one product and catch from this delivery."""
+    """Fish of one product and catch from this delivery.
+
+    catches: a pallet of several catch dates, each with its own cartons or mass; it
+    becomes a lot for each. papers_cartons, papers_mass: what the papers say came.
+    """
 
     product: Code
     place: Code
@@ -28,6 +52,45 @@ class LotIn(Body):
     mass: MassIn | None = Field(default=None, description="Left out: cartons × carton mass.")
     received_as: ReceivedAs = ReceivedAs.FROZEN
     core_temperatures: list[TemperatureIn] = Field(default_factory=list, max_length=200)
+    age_basis: AgeBasis | None = Field(
+        default=None, description="What its days are the days of; left out: the catch."
+    )
+    catches: list[CatchIn] | None = Field(default=None, min_length=1, max_length=60)
+    papers_cartons: Cartons | None = None
+    papers_mass: MassIn | None = None
+
+    @model_validator(mode="after")
+    def _one_way_to_say_it(self) -> Self:
+        if self.catches is not None:
+            said = (self.caught_from, self.caught_to, self.cartons, self.mass)
+            if any(value is not None for value in said):
+                raise ValueError(
+                    "catches: with them caught_from, caught_to, cartons and mass are left out"
+                )
+            if any(each.cartons is None and each.mass is None for each in self.catches):
+                raise ValueError("catches: each needs its cartons or its mass")
+        if self.age_basis is AgeBasis.FROZEN and self.frozen_on is None:
+            raise ValueError("frozen_on: is what age_basis says the age counts from")
+        return self
+
+    def of_each_catch(self) -> list["LotIn"]:
+        """A line for each catch of the pallet; itself where there is one."""
+        if self.catches is None:
+            return [self]
+        shared = {"catches": None, "papers_cartons": None, "papers_mass": None}
+        return [
+            self.model_copy(
+                update=shared
+                | {
+                    "caught_from": each.caught_from,
+                    "caught_to": each.caught_to,
+                    "supplier_lot": each.supplier_lot or self.supplier_lot,
+                    "cartons": each.cartons,
+                    "mass": each.mass,
+                }
+            )
+            for each in self.catches
+        ]
 
 
 class DeliveryIn(Occurrence):
@@ -36,6 +99,8 @@ class DeliveryIn(Occurrence):
     supplier: Code
     arrived_at: Moment | None = Field(default=None, description="Left out: now.")
     vehicle_temperature: TemperatureIn | None = None
+    order_number: Annotated[str, Field(min_length=1, max_length=60)] | None = None
+    documents: list[DocumentIn] = Field(default_factory=list, max_length=40)
     lots: list[LotIn] = Field(min_length=1, max_length=200)
 
     @property
@@ -55,6 +120,18 @@ class ReceivedLot(BaseModel):
     findings: list[Finding]
 
 
+class DocumentOut(BaseModel):
+    """A paper that came with a delivery."""
+
+    model_config = ConfigDict(from_attributes=True)
+
+    kind: str
+    number: str
+    issued_on: date | None
+    valid_until: date | None
+    photo: str | None
+
+
 class DeliveryOut(BaseModel):
     """A delivery that was recorded."""
 
@@ -62,4 +139,6 @@ class DeliveryOut(BaseModel):
     supplier: str
     arrived_at: datetime
     vehicle_temperature: TemperatureOut | None
+    order_number: str | None = None
+    documents: list[DocumentOut] = []
     lots: list[ReceivedLot]

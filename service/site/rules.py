@@ -54,6 +54,8 @@ class Policy(BaseModel):
     receive_core_hold: float = Field(ge=-60, le=-18)
     receive_core_reject: float = Field(ge=-60, le=-15)
     receive_cartons_core_n: float = Field(ge=1, le=100)
+    catch_range_days: float = Field(ge=0, le=60)
+    papers_tolerance_percent: float = Field(ge=0, le=10)
     clock_freezer_out_h: float = Field(gt=0, le=24)
     clock_thawed_refrigerated_h: float = Field(gt=0, le=24)
     refrigerated_thaw_max_h: float = Field(gt=0, le=168)
@@ -203,12 +205,41 @@ RULES: tuple[Rule, ...] = (
         (),
         ("receive_cartons_core_n",),
     ),
+    Rule(
+        "catch-range-wide",
+        "fish of one lot was caught within so many days; age counts from the earliest",
+        "warn",
+        "our default",
+        (),
+        ("catch_range_days",),
+    ),
+    Rule(
+        "papers-differ",
+        "what came is what the papers say, within so many per cent",
+        "hold",
+        "our default",
+        _MANAGER,
+        ("papers_tolerance_percent",),
+    ),
+    Rule(
+        "certificate-lapsed",
+        "the papers of a load are valid on the day it comes",
+        "warn",
+        "trade practice",
+    ),
     Rule("past-label-date", "food past its label date is not used", "warn", "9 CFR 3.101(d)"),
     Rule(
         "lot-on-hold",
         "held or rejected lots are not allocated, pulled or fed",
         "block",
         "our rule: a hold is released, never overridden",
+    ),
+    Rule(
+        "thawed-not-returned",
+        "only fish that is in a freezer and never left it to thaw goes back to the supplier; "
+        "other fish is discarded or condemned",
+        "block",
+        "our rule: nobody may freeze it again, or sell it as frozen",
     ),
     Rule(
         "older-lot-first",

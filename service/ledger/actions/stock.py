@@ -128,8 +128,8 @@ def move(
         )
     event = Event(MovementKind.MOVED, lot.site_id, occurred_at, at, by)
     movement = post(session, event, legs)
-    if target.kind == PlaceKind.FREEZER and lot.frozen_on is None:
-        lot.frozen_on = view.day_of(occurred_at)  # frozen here for the first time
+    if target.kind == PlaceKind.FREEZER and lot.frozen_on is None and lot.caught_from is not None:
+        lot.frozen_on = view.day_of(occurred_at)  # here, for the first time; age is from the catch
         session.add(lot)
     audit.note(
         session,
