@@ -90,6 +90,9 @@ class SpeciesFacts:
     flag: str
     length_high_cm: float | None = None
     mass_high_g: float | None = None
+    kind: str = "finfish"
+    histamine_plan_eu: bool = False
+    histamine_former_us: bool = False
 
     @property
     def life_profile(self) -> LifeProfile:
@@ -131,6 +134,9 @@ def _species(row: Row) -> SpeciesFacts:
         flag=row["flag"],
         length_high_cm=number(row["length_high_cm"]),
         mass_high_g=number(row["mass_high_g"]),
+        kind=row["kind"],
+        histamine_plan_eu=row["histamine_plan_eu"] == "yes",
+        histamine_former_us=row["histamine_former_us"] == "yes",
     )
 
 
