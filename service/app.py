@@ -12,8 +12,10 @@ from sqlalchemy.exc import SQLAlchemyError
 import service.animals.routes
 import service.catalogue.routes
 import service.feeding.routes
+import service.inspections.routes
 import service.ledger.routes
 import service.lots.routes
+import service.photos.routes
 import service.quality.routes
 import service.receiving.routes
 import service.security.routes
@@ -39,6 +41,8 @@ ROUTERS: tuple[APIRouter, ...] = (
     *service.site.routes.routers,
     *service.catalogue.routes.routers,
     service.receiving.routes.router,
+    service.photos.routes.router,
+    *service.inspections.routes.routers,
     *service.lots.routes.routers,
     *service.ledger.routes.routers,
     *service.temperatures.routes.routers,
@@ -61,6 +65,7 @@ PROBLEM_ANSWERS: dict[int | str, dict[str, object]] = {
         409: "A rule or the state of things refuses it.",
         412: "Somebody changed it meanwhile.",
         413: "The body is too large.",
+        415: "The body is of a kind that is not read here.",
         422: "Malformed: the field is named.",
         503: "The database is busy.",
     }.items()
@@ -160,8 +165,10 @@ PROBLEM_KINDS = {
     "no-body-mass": "A requirement is per body mass and the animal was never weighed.",
     "has-successors": "Later movements used this fish; take them back first, newest first.",
     "idempotency-mismatch": "The Idempotency-Key was used before with another body.",
+    "inspection-signed": "The inspection was signed before; a correction is a new one.",
     "changed-meanwhile": "Somebody edited it since it was read.",
     "too-large": "The body is larger than this service reads.",
+    "unknown-media": "The body is of a kind that is not read here, whatever it is called.",
     "busy": "The database is busy or away; nothing was stored.",
     "not-ready": "The database has no tables yet.",
     "internal": "Something unexpected failed; nothing was stored.",
@@ -178,6 +185,9 @@ PROBLEM_KINDS = {
     "unknown-delivery": "No delivery has this number.",
     "unknown-lot": "No lot has this code.",
     "unknown-hold": "No hold has this number.",
+    "unknown-inspection": "No inspection has this number.",
+    "unknown-inspection-item": "The checklist has no such question.",
+    "unknown-photo": "No photo has this SHA-256.",
     "unknown-parcel": "No such parcel of this lot is in that place.",
     "unknown-movement": "No movement has this number.",
     "unknown-thaw-request": "No thaw request has this number.",

@@ -7,6 +7,8 @@
     ├── NotFound             no such thing                         (404)
     ├── Conflict             it cannot be done as things stand     (409)
     │   └── RuleRefused      a rule of the trade says no           (409)
+    ├── TooLarge             longer than what is kept              (413)
+    ├── UnknownMedia         not of a kind that is read here       (415)
     ├── ChangedMeanwhile     somebody edited it since it was read  (412)
     └── NotReady             the service cannot answer yet         (503)
 
@@ -135,6 +137,20 @@ def advice_for(decision: Decision) -> str:
     if not roles:
         return "No one role may override all of this: do otherwise, or remove a cause."
     return f"Do otherwise, or let {' or '.join(roles)} override it with a reason."
+
+
+class TooLarge(FishhouseError):
+    """What was sent is longer than what is kept."""
+
+    kind = "too-large"
+    advice = "Send it smaller."
+
+
+class UnknownMedia(FishhouseError):
+    """What was sent is of a kind that is not read here."""
+
+    kind = "unknown-media"
+    advice = "Send one of the kinds named; the content counts, not the name."
 
 
 class ChangedMeanwhile(FishhouseError):

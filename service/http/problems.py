@@ -22,6 +22,8 @@ from service.errors import (
     NotFound,
     NotReady,
     RuleRefused,
+    TooLarge,
+    UnknownMedia,
 )
 
 log = logging.getLogger(__name__)
@@ -34,6 +36,8 @@ STATUS: dict[type[FishhouseError], int] = {
     RuleRefused: 409,
     Conflict: 409,
     ChangedMeanwhile: 412,
+    TooLarge: 413,
+    UnknownMedia: 415,
     NotReady: 503,
 }
 

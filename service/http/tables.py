@@ -22,6 +22,8 @@ def as_csv(answer: Response) -> Response:
     """
     if not answer.headers.get("content-type", "").startswith("application/json"):
         return answer  # a file already
+    if answer.media_type != "application/json":
+        return answer
     document = json.loads(bytes(answer.body))
     if not isinstance(document, dict) or not isinstance(document.get("items"), list):
         return answer

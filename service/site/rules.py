@@ -54,6 +54,8 @@ class Policy(BaseModel):
     receive_core_hold: float = Field(ge=-60, le=-18)
     receive_core_reject: float = Field(ge=-60, le=-15)
     receive_cartons_core_n: float = Field(ge=1, le=100)
+    new_supplier_deliveries_n: float = Field(ge=1, le=20)
+    inspections_looked_back_n: float = Field(ge=1, le=20)
     catch_range_days: float = Field(ge=0, le=60)
     papers_tolerance_percent: float = Field(ge=0, le=10)
     clock_freezer_out_h: float = Field(gt=0, le=24)
@@ -226,6 +228,23 @@ RULES: tuple[Rule, ...] = (
         "the papers of a load are valid on the day it comes",
         "warn",
         "trade practice",
+    ),
+    Rule(
+        "inspection",
+        "one reject of an inspection proposes rejection; a question, or one left open, holds",
+        "hold",
+        "common practice",
+        _MANAGER,
+        ("receive_cartons_core_n",),
+    ),
+    Rule(
+        "sample-plan",
+        "a lot is held with more defective cartons than its sample allows, or while the sample "
+        "is not opened; a new supplier's load is sampled by the standard",
+        "hold",
+        "CXS 233-1969; when it is used, our default",
+        _MANAGER,
+        ("new_supplier_deliveries_n", "inspections_looked_back_n"),
     ),
     Rule("past-label-date", "food past its label date is not used", "warn", "9 CFR 3.101(d)"),
     Rule(

@@ -1,0 +1,1 @@
+"""Inspections of what arrived: checklist, cartons to open, proposed outcome, signature."""

@@ -1,0 +1,1 @@
+"""Opening an inspection, answering its questions, signing it."""
