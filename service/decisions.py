@@ -16,6 +16,7 @@ PRECEDENCE = (
     "clock-from-freezer",
     "clock-from-thawed",
     "warm-too-long",
+    "thawed-not-returned",
     "not-enough-stock",
 )
 

@@ -576,6 +576,22 @@ def parcel_total(session: Session) -> int:
     return int(total)
 
 
+def reservations_on(
+    session: Session, parcel_ids: Sequence[int], *, at: datetime
+) -> Sequence[Reservation]:
+    """What live reservations keep of these parcels, newest first. One query."""
+    statement = (
+        select(Reservation)
+        .where(
+            col(Reservation.parcel_id).in_(set(parcel_ids)),
+            col(Reservation.released_at).is_(None),
+            col(Reservation.until) > at,
+        )
+        .order_by(col(Reservation.id).desc())
+    )
+    return session.exec(statement).all()
+
+
 def reservations_of(session: Session, request_id: int) -> Sequence[Reservation]:
     """A thaw request's open reservations by id. One query."""
     statement = (

@@ -9,30 +9,46 @@ from sqlmodel import Session
 from service.http.bodies import Cursor, Limit, Number, Page, decode_cursor, encode_cursor
 from service.http.sessions import Now, ReadSession, WriteSession
 from service.ledger import queries
+from service.ledger.actions import removing
 from service.ledger.actions import stock as actions
+from service.ledger.actions.removing import Removed
 from service.ledger.models import Movement
 from service.ledger.rules import MovementKind
 from service.ledger.schemas import (
+    CondemnationIn,
     CountIn,
     CountOut,
+    GivenUp,
     MoveIn,
     MovementOut,
     MoveOut,
+    RemovalOut,
     ReversalIn,
     ReversalOut,
     StockRow,
+    SupplierReturnIn,
     TransferOut,
 )
 from service.lots import queries as lots
+from service.lots.schemas import HoldOut
 from service.quantities import Units
-from service.security.guard import MayCount, MayLook, MayMove, MayReverse, guarded_router
+from service.security.guard import (
+    MayCondemn,
+    MayCount,
+    MayLook,
+    MayMove,
+    MayReject,
+    MayReverse,
+    guarded_router,
+)
 from service.site import queries as sites
 
 stock: APIRouter = guarded_router("/stock", "stock")
 moves: APIRouter = guarded_router("/moves", "stock")
 counts: APIRouter = guarded_router("/counts", "stock")
 movements: APIRouter = guarded_router("/movements", "stock")
-routers = (stock, moves, counts, movements)
+lots_out: APIRouter = guarded_router("/lots", "stock")
+routers = (stock, moves, counts, movements, lots_out)
 
 
 @stock.get("")
@@ -110,6 +126,38 @@ def reverse(
         session, movement, reversal.reason, at=at, by=by, said=reversal.occurred_at
     )
     return ReversalOut(movement=movement_out(session, undone))
+
+
+@lots_out.post("/{lot}/condemnation", status_code=201)
+def condemn(
+    lot: str, order: CondemnationIn, session: WriteSession, at: Now, by: MayCondemn
+) -> RemovalOut:
+    """Nobody may eat this fish: it is thrown away, and what is left of the lot is held."""
+    return _removal_out(session, removing.condemn(session, lot, order, at=at, by=by))
+
+
+@lots_out.post("/{lot}/return", status_code=201)
+def give_back(
+    lot: str, order: SupplierReturnIn, session: WriteSession, at: Now, by: MayReject
+) -> RemovalOut:
+    """Frozen fish goes back to its supplier; never what has left the freezer to thaw."""
+    return _removal_out(session, removing.give_back(session, lot, order, at=at, by=by))
+
+
+def _removal_out(session: Session, removed: Removed) -> RemovalOut:
+    lot, hold = removed.lot, removed.hold
+    units = sites.view(session, lot.site_id, at=removed.movement.recorded_at).units
+    return RemovalOut(
+        lot=lot.code,
+        movement=movement_out(session, removed.movement),
+        left=units.mass_out(removed.left_g),
+        hold=hold and HoldOut(lot=lot.code, **hold.model_dump(exclude={"lot_id"})),
+        given_up=[
+            GivenUp(thaw_request=request, mass=units.mass_out(grams))
+            for request, grams in removed.given_up.items()
+        ],
+        breaches=list(removed.breaches),
+    )
 
 
 def movement_out(session: Session, movement: Movement) -> MovementOut:

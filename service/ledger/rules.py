@@ -1,6 +1,6 @@
 """How grams and cartons go together, and which parcels a take comes from."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from enum import StrEnum
@@ -31,8 +31,11 @@ class MovementKind(StrEnum):
     PUT_BACK = "put_back"
     FED = "fed"
     DISCARDED = "discarded"
+    CONDEMNED = "condemned"
+    RETURNED_TO_SUPPLIER = "returned_to_supplier"
     COUNTED = "counted"
     REVERSED = "reversed"
+    FOUND = "found"
 
 
 @dataclass(frozen=True)
@@ -181,6 +184,24 @@ def cartons_back(grams: int, cartons: int, taken_g: int, taken_cartons: int, bac
     before = cartons + taken_cartons
     counted = cartons_left(grams + taken_g, before, grams + back_g)
     return max(cartons, min(before, counted)) - cartons
+
+
+def came_of_a_batch(
+    parcel_id: int | None, family: Mapping[int, tuple[int | None, int | None]]
+) -> bool:
+    """Whether fish was ever in a thaw batch, put back since or not.
+
+    family: per parcel of the lot its parent and its thaw batch.
+
+    >>> family = {1: (None, None), 2: (1, 7), 3: (2, None)}
+    >>> [came_of_a_batch(parcel, family) for parcel in family]
+    [False, True, True]
+    """
+    while parcel_id is not None:
+        parcel_id, batch = family[parcel_id]
+        if batch is not None:
+            return True
+    return False
 
 
 def balance_of(flows: Sequence[Flow]) -> int:

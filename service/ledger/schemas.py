@@ -5,8 +5,9 @@ from datetime import datetime
 from pydantic import BaseModel, Field
 
 from service.decisions import Finding
-from service.http.bodies import Code, Occurrence, Reason, Refusable
+from service.http.bodies import Code, Name, Occurrence, Reason, Refusable
 from service.ledger.rules import MovementKind
+from service.lots.schemas import HoldOut
 from service.quantities import MassIn, MassOrNoneIn, MassOut
 
 
@@ -66,6 +67,45 @@ class CountOut(BaseModel):
 
     movement: MovementOut
     difference: MassOut
+
+
+class CondemnationIn(Refusable):
+    """Fish of a lot that nobody may eat: thrown away, whatever state it is in."""
+
+    reason: Reason
+    mass: MassIn | None = Field(default=None, description="Left out: all that is on hand.")
+    place: Code | None = Field(
+        default=None, description="Left out: wherever it is; with a mass, the one place it is in."
+    )
+
+
+class SupplierReturnIn(CondemnationIn):
+    """Frozen fish of a lot that goes back to its supplier."""
+
+    mass: MassIn | None = Field(
+        default=None, description="Left out: all that is in freezers and never left them to thaw."
+    )
+    papers: Name | None = Field(
+        default=None, description="Number of the return note, as somebody will look for it."
+    )
+
+
+class GivenUp(BaseModel):
+    """What a thaw request had reserved of fish that is gone: plan it anew."""
+
+    thaw_request: int
+    mass: MassOut
+
+
+class RemovalOut(BaseModel):
+    """Fish of a lot that was condemned or returned, and what is left of the lot."""
+
+    lot: str
+    movement: MovementOut
+    left: MassOut
+    hold: HoldOut | None = Field(description="The hold placed on what is left; null: none new.")
+    given_up: list[GivenUp]
+    breaches: list[Finding] = Field(default_factory=list)
 
 
 class ReversalIn(Occurrence):

@@ -25,6 +25,8 @@ class Action(StrEnum):
     HOLD = "hold"
     RELEASE = "release"
     REJECT = "reject"
+    CONDEMN = "condemn"
+    CORRECT_LOT = "correct-lot"
     MOVE = "move"
     COUNT = "count"
     REVERSE = "reverse"
@@ -57,6 +59,8 @@ RIGHTS: dict[Action, frozenset[Role]] = {
     ),
     Action.RELEASE: frozenset({Role.VET, Role.MANAGER}),
     Action.REJECT: frozenset({Role.COMMISSARY, Role.MANAGER}),
+    Action.CONDEMN: frozenset({Role.VET, Role.MANAGER}),
+    Action.CORRECT_LOT: frozenset({Role.COMMISSARY, Role.VET, Role.MANAGER}),
     Action.MOVE: frozenset({Role.COMMISSARY, Role.MANAGER}),
     Action.COUNT: frozenset({Role.COMMISSARY, Role.MANAGER}),
     Action.REVERSE: _KITCHEN,

@@ -13,9 +13,9 @@ from service.errors import FishhouseError, Invalid
 from service.feeding import actions as feeding
 from service.feeding.schemas import FeedIn
 from service.ledger import queries
-from service.ledger.actions import stock
+from service.ledger.actions import removing, stock
 from service.ledger.models import Parcel, Reservation
-from service.ledger.schemas import CountIn, MoveIn
+from service.ledger.schemas import CondemnationIn, CountIn, MoveIn, SupplierReturnIn
 from service.receiving import actions as receiving
 from service.receiving.schemas import DeliveryIn
 from service.security.actor import Actor
@@ -132,6 +132,22 @@ class Books:
             {"mass": f"{grams} g", "to_place": to, "core_temperature": "-19 °C", **when}
         )
         self._book(order, lambda s: tending.put_back(s, batch, order, at=self.at, by=MANAGER)[1])
+
+    def condemn(self, lot: str, place: str | None, grams: int | None, **when: Any) -> None:
+        mass = None if grams is None else f"{grams} g"
+        body = {"place": place, "mass": mass, "reason": "smells of ammonia", **when}
+        order = CondemnationIn.model_validate(body)
+        self._book(
+            order, lambda s: removing.condemn(s, lot, order, at=self.at, by=MANAGER).movement.id
+        )
+
+    def give_back(self, lot: str, place: str | None, grams: int | None, **when: Any) -> None:
+        mass = None if grams is None else f"{grams} g"
+        body = {"place": place, "mass": mass, "reason": "not what was ordered", **when}
+        order = SupplierReturnIn.model_validate(body)
+        self._book(
+            order, lambda s: removing.give_back(s, lot, order, at=self.at, by=MANAGER).movement.id
+        )
 
     def count(self, lot: str, place: str, grams: int, **when: Any) -> None:
         order = CountIn.model_validate(

@@ -155,6 +155,22 @@ class Kitchenful(RuleBasedStateMachine):
     def move_blocks(self, mass: int, ago: int, fact: bool) -> None:
         self.move(0, "FZ1", "FZ2", mass, ago, fact)
 
+    @rule(
+        pick=picks,
+        place=st.none() | places,
+        mass=st.none() | grams,
+        back=st.booleans(),
+        ago=minutes_ago,
+        fact=facts,
+    )
+    def remove(
+        self, pick: int, place: str | None, mass: int | None, back: bool, ago: int, fact: bool
+    ) -> None:
+        """Condemned, or back to the supplier."""
+        remove = self.books.give_back if back else self.books.condemn
+        remove(self._of(self.books.lots, pick), place, mass, **self._when(ago, fact))
+        check_laws(self.books)
+
     @rule(pick=picks)
     def reverse(self, pick: int) -> None:
         self.books.reverse(self._of(self.books.movements[::-1], pick % 8))
@@ -221,10 +237,18 @@ def tell(books: Books, happening: Happening, batches: dict[int, str]) -> None:
         books.feed(batch, mass, mass // 2, **when)
     elif happening.what == "discard":
         books.discard(batch, mass, **when)
+    elif happening.what == "condemn":
+        books.condemn(lot, place, mass, **when)
+    elif happening.what == "return":
+        books.give_back(lot, place, mass, **when)
     else:
         books.put_back(batch, place, mass, **when)
 
 
+HAPPEN = (
+    *("move", "move", "pull", "count", "feed", "discard", "back"),
+    *("condemn", "return"),
+)
 masses = st.integers(1, 30) | st.integers(1, 12_000)
 
 
@@ -237,7 +261,7 @@ def days(draw: st.DrawFn) -> tuple[list[Happening], list[Happening]]:
     day: list[Happening] = []
     pulls: list[Happening] = []
     for minute in range(1, draw(st.integers(2, 9)) + 1):
-        what = draw(st.sampled_from(["move", "move", "pull", "count", "feed", "discard", "back"]))
+        what = draw(st.sampled_from(HAPPEN))
         lot, place, mass = draw(st.integers(0, 1)), draw(st.sampled_from(FREEZERS)), draw(masses)
         if what in ("feed", "discard", "back"):
             if not pulls:

@@ -6,7 +6,7 @@ from datetime import datetime
 from sqlmodel import Session, col, update
 
 from service.ledger import queries
-from service.ledger.models import Reservation
+from service.ledger.models import Parcel, Reservation
 from service.ledger.rules import Take
 
 
@@ -39,6 +39,32 @@ def use(session: Session, request_id: int, takes: Sequence[Take], *, at: datetim
                 kept.released_at = at
             session.add(kept)
     session.flush()
+
+
+def give_up(session: Session, parcels: Sequence[Parcel], *, at: datetime) -> dict[int, int]:
+    """Release what is kept of fish that is gone; the newest request gives way first.
+
+    Returns the grams by thaw request. One query.
+    """
+    kept = queries.reservations_on(session, [p.id or 0 for p in parcels], at=at)
+    there = {p.id: p.grams for p in parcels}
+    too_much = {
+        id_: sum(r.grams for r in kept if r.parcel_id == id_) - grams
+        for id_, grams in there.items()
+    }
+    given_up: dict[int, int] = {}
+    for each in kept:
+        gone = min(each.grams, max(0, too_much[each.parcel_id]))
+        if gone:
+            too_much[each.parcel_id] -= gone
+            each.grams -= gone
+            if each.grams == 0:
+                each.released_at = at
+            session.add(each)
+            request = each.thaw_request_id
+            given_up[request] = given_up.get(request, 0) + gone
+    session.flush()
+    return given_up
 
 
 def release_expired(session: Session, *, at: datetime) -> int:
