@@ -1,6 +1,7 @@
 """Alembic's entry: every part's tables, on either database."""
 
 import service.animals.models
+import service.assays.models
 import service.catalogue.models
 import service.feeding.models
 import service.inspections.models

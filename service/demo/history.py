@@ -15,6 +15,9 @@ from sqlmodel import Session
 
 from service.animals import actions as animals
 from service.animals.schemas import AnimalIn, DietIn, DietItemIn, WeightIn
+from service.assays.actions.recording import record_assay
+from service.assays.rules.readings import Reading
+from service.assays.schemas import AssayIn, AssayValueIn
 from service.catalogue import actions as catalogue
 from service.catalogue.rules import Form
 from service.catalogue.schemas import ProductIn
@@ -26,8 +29,6 @@ from service.feeding.rules import Appetite
 from service.feeding.schemas import FeedIn, FeedItemIn
 from service.ledger.actions import stock
 from service.ledger.schemas import CountIn
-from service.lots import actions as lots
-from service.lots.schemas import AssayIn, AssayValueIn
 from service.quantities import Mass, Temperature, parse_mass, parse_temperature
 from service.receiving import actions as receiving
 from service.receiving.schemas import DeliveryIn, LotIn
@@ -224,9 +225,11 @@ class Year:
         fat = round(self._random.uniform(middle - half, middle + half), 1)
         # Fat takes the place of water in a fish; together about 80 % (common practice).
         found = {"FAT": fat, "WATER": round(80 - fat, 1), "PROCNT": 17.0}
-        values = [AssayValueIn(nutrient=n, amount=a, unit="g/100g") for n, a in found.items()]
+        values = [
+            AssayValueIn(nutrient=n, amount=Reading(a), unit="g/100g") for n, a in found.items()
+        ]
         new = AssayIn(sampled_on=at.date(), laboratory=LABORATORY, values=values)
-        lots.record_assay(session, lot, new, at=at, by=self._by(place.NUTRITIONIST))
+        record_assay(session, lot, new, at=at, by=self._by(place.NUTRITIONIST))
         self.loaded.assays += 1
 
     def _count(self, session: Session, at: datetime) -> None:

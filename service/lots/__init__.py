@@ -1,1 +1,1 @@
-"""Lot, hold, assay: what a lot is and whether it may be used."""
+"""Lot and hold: what a lot is and whether it may be used."""

@@ -1,4 +1,4 @@
-"""What is decided about a lot: holds, releases, rejection; and its assays."""
+"""What is decided about a lot: holds, releases, rejection."""
 
 from datetime import datetime
 
@@ -6,13 +6,12 @@ from sqlalchemy import select as select_columns
 from sqlmodel import Session, SQLModel, col, select
 
 from service.catalogue.queries import lock_species
-from service.catalogue.rules import Basis, default_content, in_service_unit, nutrients
 from service.database import insert_ignoring
-from service.errors import Conflict, Invalid, NotFound
+from service.errors import Conflict, NotFound
 from service.lots import queries
-from service.lots.models import Assay, AssayValue, CodeCounter, Hold, Lot
+from service.lots.models import CodeCounter, Hold, Lot
 from service.lots.rules import numbered_code
-from service.lots.schemas import AssayIn, AssayValueIn, HoldIn, RejectionIn
+from service.lots.schemas import HoldIn, RejectionIn
 from service.security import audit
 from service.security.actor import Actor
 from service.site import queries as sites
@@ -112,60 +111,3 @@ def reject(session: Session, code: str, rejection: RejectionIn, *, at: datetime,
         detail={"reason": rejection.reason},
     )
     return lot
-
-
-def record_assay(session: Session, code: str, new: AssayIn, *, at: datetime, by: Actor) -> Assay:
-    """A laboratory's results. Raises Invalid for a sample to come or a unit that does not fit."""
-    lot = queries.lot_by_code(session, code, by=by)
-    view = sites.view(session, lot.site_id, at=at)
-    sites.happened_at(session, lot.site_id, new.occurred_at, now=at)
-    if new.sampled_on > view.day_of(at):
-        raise Invalid.at("sampled_on", "lies in the future")
-    if new.sampled_on < (lot.age_from or new.sampled_on):
-        raise Invalid.at("sampled_on", f"lies before the fish was caught ({lot.age_from})")
-    assert lot.id is not None
-    assay = Assay(
-        lot_id=lot.id,
-        sampled_on=new.sampled_on,
-        laboratory=new.laboratory,
-        portion=new.portion,
-        recorded_at=at,
-        by=by.name,
-    )
-    session.add(assay)
-    session.flush()
-    assert assay.id is not None
-    water = _water_share(lot.species_code, new)
-    session.add_all(
-        AssayValue(
-            assay_id=assay.id,
-            nutrient=value.nutrient,
-            reported=value.amount,
-            unit=value.unit,
-            basis=value.basis,
-            as_fed=_as_fed(value, water, f"values.{number}"),
-        )
-        for number, value in enumerate(new.values)
-    )
-    session.flush()
-    audit.note(session, by, "assay recorded", lot.code, at=at, site_id=lot.site_id, after=new)
-    return assay
-
-
-def _water_share(species: str, new: AssayIn) -> float:
-    reported = [v.amount for v in new.values if v.nutrient == "WATER" and v.basis is Basis.AS_FED]
-    return (reported[0] if reported else default_content(species)["WATER"]) / 100
-
-
-def _as_fed(value: AssayValueIn, water: float, field: str) -> float:
-    try:
-        amount = in_service_unit(value.nutrient, value.amount, value.unit)
-    except ValueError as error:
-        raise Invalid.at(f"{field}.unit", str(error)) from error
-    if value.basis is Basis.DRY_MATTER:
-        if value.nutrient == "WATER":
-            raise Invalid.at(f"{field}.basis", "water has no dry-matter basis")
-        amount *= 1 - water
-    if nutrients()[value.nutrient].unit == "g/100g" and amount > 100:
-        raise Invalid.at(f"{field}.amount", "is more than 100 g in 100 g")
-    return float(f"{amount:.12g}")  # 1.8 mg/100 g is 18, not 18.000000000000004

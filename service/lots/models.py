@@ -1,4 +1,4 @@
-"""Lots, holds, assays."""
+"""Lots and holds."""
 
 from datetime import date
 
@@ -83,31 +83,6 @@ class Hold(SQLModel, table=True):
     released_at: Instant | None = None
     released_by: str | None = None
     release_reason: str | None = None
-
-
-class Assay(SQLModel, table=True):
-    """Laboratory results of one sample of a lot."""
-
-    id: int | None = Field(default=None, primary_key=True)
-    lot_id: int = Field(foreign_key="lot.id", index=True)
-    sampled_on: date
-    laboratory: str
-    portion: str
-    recorded_at: Instant
-    by: str
-
-
-class AssayValue(SQLModel, table=True):
-    """One nutrient of an assay: as reported, and as fed in the service's unit."""
-
-    __tablename__ = "assay_value"
-
-    assay_id: int = Field(foreign_key="assay.id", primary_key=True)
-    nutrient: str = Field(primary_key=True)
-    reported: float
-    unit: str
-    basis: str
-    as_fed: float
 
 
 class CodeCounter(SQLModel, table=True):

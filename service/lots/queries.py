@@ -1,14 +1,13 @@
-"""Every select of lots, holds and assays that needs no stock."""
+"""Every select of lots, holds that needs no stock."""
 
-from collections.abc import Mapping, Sequence
-from datetime import date
+from collections.abc import Sequence
 
 from sqlmodel import Session, col, select
 
 from service.catalogue.rules import species_facts
 from service.database import rows_where_in
 from service.errors import NotFound
-from service.lots.models import Assay, AssayValue, Hold, Lot
+from service.lots.models import Hold, Lot
 from service.lots.rules import LotFacts
 from service.security.actor import Actor
 
@@ -60,30 +59,4 @@ def facts_of(lot: Lot, *, held: bool) -> LotFacts:
 def holds(session: Session, lot_id: int) -> Sequence[Hold]:
     """The holds of a lot, oldest first. One query."""
     statement = select(Hold).where(col(Hold.lot_id) == lot_id).order_by(col(Hold.id))
-    return session.exec(statement).all()
-
-
-def newest_assay_values(
-    session: Session, lot_id: int, *, on: date
-) -> Mapping[str, tuple[Assay, AssayValue]]:
-    """Per nutrient the newest result sampled by a day; whole fish before fillet. One query."""
-    statement = (
-        select(Assay, AssayValue)
-        .join(AssayValue, col(AssayValue.assay_id) == col(Assay.id))
-        .where(col(Assay.lot_id) == lot_id, col(Assay.sampled_on) <= on)
-        .order_by((col(Assay.portion) == "whole"), col(Assay.sampled_on), col(Assay.id))
-    )
-    newest: dict[str, tuple[Assay, AssayValue]] = {}
-    for assay, value in session.exec(statement):
-        newest[value.nutrient] = (assay, value)
-    return newest
-
-
-def assay_values(session: Session, assay_id: int) -> Sequence[AssayValue]:
-    """The results of an assay by nutrient. One query."""
-    statement = (
-        select(AssayValue)
-        .where(col(AssayValue.assay_id) == assay_id)
-        .order_by(col(AssayValue.nutrient))
-    )
     return session.exec(statement).all()

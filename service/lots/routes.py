@@ -1,22 +1,17 @@
-"""Holds, rejection and assays of a lot."""
+"""Holds and rejection of a lot."""
 
 from fastapi import APIRouter
 
-from service.catalogue.rules import Basis, nutrients
 from service.http.bodies import Number
 from service.http.sessions import Now, WriteSession
 from service.lots import actions, queries
-from service.lots.models import AssayValue, Hold, Lot
-from service.lots.rules import Portion
+from service.lots.models import Hold, Lot
 from service.lots.schemas import (
-    AssayIn,
-    AssayOut,
-    AssayValueOut,
     HoldIn,
     HoldOut,
     RejectionIn,
 )
-from service.security.guard import MayAssay, MayHold, MayReject, MayRelease, guarded_router
+from service.security.guard import MayHold, MayReject, MayRelease, guarded_router
 
 lots: APIRouter = guarded_router("/lots", "lots")
 holds: APIRouter = guarded_router("/holds", "lots")
@@ -47,34 +42,6 @@ def reject(
     """A person decides that a lot is not taken in."""
     rejected = actions.reject(session, lot, rejection, at=at, by=by)
     return {"code": rejected.code, "status": "rejected"}
-
-
-@lots.post("/{lot}/assays", status_code=201)
-def record_assay(
-    lot: str, assay: AssayIn, session: WriteSession, at: Now, by: MayAssay
-) -> AssayOut:
-    """A laboratory's results of one sample of a lot."""
-    stored = actions.record_assay(session, lot, assay, at=at, by=by)
-    values = queries.assay_values(session, stored.id or 0)
-    return AssayOut(
-        id=stored.id or 0,
-        lot=queries.lot_by_code(session, lot, by=by).code,
-        sampled_on=stored.sampled_on,
-        laboratory=stored.laboratory,
-        portion=Portion(stored.portion),
-        values=[_value_out(value) for value in values],
-    )
-
-
-def _value_out(value: AssayValue) -> AssayValueOut:
-    return AssayValueOut(
-        nutrient=value.nutrient,
-        amount=value.as_fed,
-        unit=nutrients()[value.nutrient].unit,
-        reported=value.reported,
-        reported_unit=value.unit,
-        basis=Basis(value.basis),
-    )
 
 
 def _hold_out(hold: Hold, lot: Lot) -> HoldOut:

@@ -49,10 +49,11 @@ class _Named:
 
 
 def receive(
-    session: Session, delivery: DeliveryIn, *, at: datetime, by: Actor
+    session: Session, delivery: DeliveryIn, *, at: datetime, by: Actor, opening: bool = False
 ) -> tuple[Delivery, list[Received]]:
     """Store a delivery with its lots, their findings and their grams.
 
+    opening: the fish was here before the books were.
     Raises Invalid naming the line for impossible dates or masses, NotFound for
     unknown codes, Conflict for places of several sites.
     """
@@ -78,6 +79,7 @@ def receive(
         by=by.name,
         vehicle_c=vehicle.c if vehicle else None,
         order_number=delivery.order_number,
+        opening=opening,
     )
     session.add(stored)
     session.flush()

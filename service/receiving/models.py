@@ -3,7 +3,7 @@
 from datetime import date
 from typing import Any
 
-from sqlalchemy import JSON, Column
+from sqlalchemy import JSON, Column, false
 from sqlmodel import Field, SQLModel
 
 from service.database import Instant
@@ -20,6 +20,9 @@ class Delivery(SQLModel, table=True):
     by: str
     vehicle_c: float | None = None
     order_number: str | None = Field(default=None, index=True)
+    opening: bool = Field(
+        default=False, sa_column_kwargs={"server_default": false()}
+    )  # it was here before the books were
 
 
 class DeliveryDocument(SQLModel, table=True):

@@ -91,6 +91,7 @@ def _out(
         arrived_at=delivery.arrived_at,
         vehicle_temperature=None if vehicle is None else units.temperature_out(vehicle),
         order_number=delivery.order_number,
+        opening=delivery.opening,
         documents=[DocumentOut.model_validate(paper) for paper in papers],
         lots=[
             ReceivedLot(

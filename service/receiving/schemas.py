@@ -140,5 +140,6 @@ class DeliveryOut(BaseModel):
     arrived_at: datetime
     vehicle_temperature: TemperatureOut | None
     order_number: str | None = None
+    opening: bool = Field(default=False, description="True: it was here before the books were.")
     documents: list[DocumentOut] = []
     lots: list[ReceivedLot]

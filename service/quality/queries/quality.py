@@ -4,6 +4,8 @@ from datetime import UTC, datetime, time
 
 from sqlmodel import Session, col, select
 
+from service.assays import queries as assays
+from service.assays.models import Assay, AssayValue
 from service.catalogue.rules import (
     Thiaminase,
     content_source,
@@ -15,7 +17,7 @@ from service.decisions import Finding
 from service.ledger import queries as ledger
 from service.ledger.models import Parcel, ThawBatch
 from service.lots import queries as lots
-from service.lots.models import Assay, Lot
+from service.lots.models import Lot
 from service.lots.rules import age_findings
 from service.quality.queries.exposure import Exposures, before_arrival, chain
 from service.quality.rules import (
@@ -37,6 +39,7 @@ from service.science.kinetics import (
     LOSS_RATES,
     SINGLE_ASSAY_LN_SD,
     SPECIES_DEFAULT_LN_SD,
+    assay_ln_sd,
     residual,
 )
 from service.science.storage_life import life_rate_per_day
@@ -110,20 +113,28 @@ class LotQuality:
     def nutrients_left(self, parcel: Parcel) -> list[NutrientLeft]:
         """What is left in a parcel: newest assay, else species default, with its loss."""
         assert self.lot.id is not None
-        assayed = lots.newest_assay_values(self._session, self.lot.id, on=self.view.day_of(self.at))
+        today = self.view.day_of(self.at)
+        assayed = assays.newest_assay_values(self._session, self.lot.id, on=today)
         content = dict(default_content(self.lot.species_code))
         rows = []
         for tag in nutrients():
             if tag in assayed:
                 assay, value = assayed[tag]
-                rows.append(self._left(parcel, tag, value.as_fed, assay))
+                rows.append(self._left(parcel, tag, value.as_fed, assay, value))
             elif tag in content:
                 rows.append(self._left(parcel, tag, content[tag], None))
         return rows
 
-    def _left(self, parcel: Parcel, tag: str, content: float, assay: Assay | None) -> NutrientLeft:
+    def _left(
+        self,
+        parcel: Parcel,
+        tag: str,
+        content: float,
+        assay: Assay | None,
+        value: AssayValue | None = None,
+    ) -> NutrientLeft:
         since = self._noon(assay) if assay else None
-        spread = SINGLE_ASSAY_LN_SD
+        spread = _assay_spread(value)
         if assay is None:
             spread = PROXIMATE_LN_SD if tag in _PROXIMATES else SPECIES_DEFAULT_LN_SD
         elif assay.portion == "fillet":
@@ -139,10 +150,14 @@ class LotQuality:
         left = residual(
             content, days, rate, content_ln_sd=spread, equivalent_days_range=(fewest, most)
         )
+        low, high = left.low, left.high
+        if value is not None and value.limit_as_fed is not None and content > 0:
+            # Nothing was seen: anything from none to the detection limit, as far as it is left.
+            low, high = 0.0, left.high * value.limit_as_fed / content
         return NutrientLeft(
             nutrient=tag,
             amount=_short(left.value),
-            range=(_short(left.low), _short(left.high)),
+            range=(_short(low), _short(high)),
             unit=nutrients()[tag].unit,
             note=self._note(tag),
             from_=f"assay {assay.sampled_on}"
@@ -161,6 +176,13 @@ class LotQuality:
         if tag in ("THIA", "VITE") and not self.view.policy.credit_thiamine_and_vitamin_e:
             return "the site's policy gives no credit: evidence is weak"
         return None
+
+
+def _assay_spread(value: AssayValue | None) -> float:
+    """Of a result's replicates where there were any, else of a single result."""
+    if value is None or value.cv is None or value.replicates is None:
+        return SINGLE_ASSAY_LN_SD
+    return assay_ln_sd(value.cv, value.replicates)
 
 
 def _short(value: float) -> float:

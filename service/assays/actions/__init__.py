@@ -1,0 +1,1 @@
+"""Recording assays, one by one and by the table; withdrawing them."""
