@@ -16,6 +16,7 @@ import service.inspections.routes
 import service.ledger.routes
 import service.lots.routes
 import service.photos.routes
+import service.provenance.routes
 import service.quality.routes
 import service.receiving.routes
 import service.security.routes
@@ -41,6 +42,7 @@ ROUTERS: tuple[APIRouter, ...] = (
     *service.site.routes.routers,
     *service.catalogue.routes.routers,
     service.receiving.routes.router,
+    *service.provenance.routes.routers,
     service.photos.routes.router,
     *service.inspections.routes.routers,
     *service.lots.routes.routers,

@@ -21,6 +21,9 @@ def upgrade() -> None:
     op.add_column(
         "lot", sa.Column("age_basis", sa.String(), server_default="caught", nullable=False)
     )
+    op.add_column(
+        "lot", sa.Column("doubtful", sa.Boolean(), server_default=sa.false(), nullable=False)
+    )
     op.add_column("delivery", sa.Column("order_number", sa.String(), nullable=True))
     op.create_index(op.f("ix_delivery_order_number"), "delivery", ["order_number"], unique=False)
     op.create_table(
@@ -101,4 +104,5 @@ def downgrade() -> None:
     op.drop_table("delivery_document")
     op.drop_index(op.f("ix_delivery_order_number"), table_name="delivery")
     op.drop_column("delivery", "order_number")
+    op.drop_column("lot", "doubtful")
     op.drop_column("lot", "age_basis")

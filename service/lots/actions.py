@@ -47,7 +47,10 @@ def place_hold(
     by: Actor,
     said: datetime | None = None,
 ) -> Hold:
-    """Nobody may use this lot until the hold is released."""
+    """Nobody may use this lot until the hold is released.
+
+    Nor a carton without readable label that may be of it.
+    """
     placed_at = sites.happened_at(session, lot.site_id, said, now=at)
     lock_species(session, [lot.species_code])
     assert lot.id is not None
@@ -55,6 +58,8 @@ def place_hold(
     session.add(hold)
     session.flush()
     audit.note(session, by, "lot held", lot.code, at=at, site_id=lot.site_id, after=hold)
+    for doubtful, _ in queries.doubtful_of(session, [lot.id]):
+        place_hold(session, doubtful, f"may be of lot {lot.code}: {reason}", at=at, by=by)
     return hold
 
 

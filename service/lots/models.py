@@ -2,7 +2,7 @@
 
 from datetime import date
 
-from sqlalchemy import CheckConstraint, Index
+from sqlalchemy import CheckConstraint, Index, false
 from sqlmodel import Field, SQLModel
 
 from service.database import Instant
@@ -28,6 +28,9 @@ class Lot(SQLModel, table=True):
     supplier_lot_key: str | None = Field(default=None, index=True)  # by `rules.supplier_lot_key`
     delivery_id: int = Field(foreign_key="delivery.id", index=True)
     received_as: str
+    doubtful: bool = Field(
+        default=False, sa_column_kwargs={"server_default": false()}
+    )  # a carton that may be of several lots
     age_basis: str = Field(
         default="caught", sa_column_kwargs={"server_default": "caught"}
     )  # what its days were said to be

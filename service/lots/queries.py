@@ -7,7 +7,12 @@ from sqlmodel import Session, col, select
 from service.catalogue.rules import species_facts
 from service.database import rows_where_in
 from service.errors import NotFound
-from service.lots.models import Hold, Lot
+from service.lots.models import (
+    Hold,
+    Lot,
+    LotCandidate,
+    LotCorrection,
+)
 from service.lots.rules import LotFacts
 from service.security.actor import Actor
 
@@ -54,6 +59,38 @@ def facts_of(lot: Lot, *, held: bool) -> LotFacts:
         held=held,
         rejected=lot.rejected_at is not None,
     )
+
+
+def candidates(session: Session, lot_id: int) -> Sequence[Lot]:
+    """The lots that a doubtful lot may be of, oldest first. One query."""
+    statement = (
+        select(Lot)
+        .join(LotCandidate, col(LotCandidate.candidate_id) == col(Lot.id))
+        .where(col(LotCandidate.lot_id) == lot_id)
+        .order_by(col(Lot.age_from), col(Lot.id))
+    )
+    return session.exec(statement).all()
+
+
+def doubtful_of(session: Session, lot_ids: Sequence[int]) -> Sequence[tuple[Lot, int]]:
+    """The doubtful lots that may be of one of these, each with that one's id. One query."""
+    statement = (
+        select(Lot, LotCandidate.candidate_id)
+        .join(LotCandidate, col(LotCandidate.lot_id) == col(Lot.id))
+        .where(col(LotCandidate.candidate_id).in_(set(lot_ids)))
+        .order_by(col(Lot.id))
+    )
+    return session.exec(statement).all()
+
+
+def corrections(session: Session, lot_id: int) -> Sequence[LotCorrection]:
+    """What was corrected of a lot, oldest first. One query."""
+    statement = (
+        select(LotCorrection)
+        .where(col(LotCorrection.lot_id) == lot_id)
+        .order_by(col(LotCorrection.id))
+    )
+    return session.exec(statement).all()
 
 
 def holds(session: Session, lot_id: int) -> Sequence[Hold]:

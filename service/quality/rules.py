@@ -5,6 +5,8 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from math import exp
 
+import numpy as np
+
 from service.decisions import Finding
 from service.science.arrays import Array
 from service.science.estimate import Z10, Estimate
@@ -55,6 +57,20 @@ class Exposure:
             self.above_s + other.above_s,
             max(warmest) if warmest else None,
         )
+
+
+def worst_of(pasts: Sequence[Exposure]) -> Exposure:
+    """The worst of several pasts, number by number: nobody knows which one it was."""
+    warmest = [past.max_c for past in pasts if past.max_c is not None]
+    return Exposure(
+        known_s=min(past.known_s for past in pasts),
+        unknown_s=max(past.unknown_s for past in pasts),
+        value=np.max([past.value for past in pasts], axis=0),
+        low=np.max([past.low for past in pasts], axis=0),
+        high=np.max([past.high for past in pasts], axis=0),
+        above_s=np.max([past.above_s for past in pasts], axis=0),
+        max_c=max(warmest) if warmest else None,
+    )
 
 
 @dataclass(frozen=True)

@@ -230,6 +230,21 @@ RULES: tuple[Rule, ...] = (
         "trade practice",
     ),
     Rule(
+        "younger-by-correction",
+        "a correction that makes fish younger is decided by a vet or the manager",
+        "block",
+        "our rule: an age is not talked down",
+        (Role.VET, Role.MANAGER),
+    ),
+    Rule(
+        "unreadable-label",
+        "a carton that nobody can read is as old and as worn as the worst lot that it may "
+        "be of; if none is plausible, or one of them is held, it is held",
+        "hold",
+        "our rule",
+        (Role.VET, Role.MANAGER),
+    ),
+    Rule(
         "inspection",
         "one reject of an inspection proposes rejection; a question, or one left open, holds",
         "hold",
@@ -245,6 +260,29 @@ RULES: tuple[Rule, ...] = (
         "CXS 233-1969; when it is used, our default",
         _MANAGER,
         ("new_supplier_deliveries_n", "inspections_looked_back_n"),
+    ),
+    Rule(
+        "histamine",
+        "nine samples: mean at most 100 mg/kg, at most two of them above, none above 200; named "
+        "families; composites of k samples clear a lot up to 100/k",
+        "hold",
+        "Reg. (EC) 2073/2005; screening limit derived",
+    ),
+    Rule(
+        "microbial",
+        "counts in samples of a lot keep to the plan for its kind of fish; plans that were read "
+        "hold, those from memory warn",
+        "hold",
+        "ICMSF 1986",
+        (Role.VET, Role.MANAGER),
+    ),
+    Rule(
+        "chemical-limit",
+        "no contaminant or freshness test is above its limit for this fish; legal limits that "
+        "were read hold, guidance, literature and memory warn",
+        "hold",
+        "the limit's own source",
+        (Role.VET, Role.MANAGER),
     ),
     Rule("past-label-date", "food past its label date is not used", "warn", "9 CFR 3.101(d)"),
     Rule(

@@ -34,9 +34,20 @@ from service.site.rules import PlaceKind, finding
 
 
 def receive(
-    session: Session, lot: Lot, place: Place, *, occurred_at: datetime, at: datetime, by: Actor
+    session: Session,
+    lot: Lot,
+    place: Place,
+    *,
+    occurred_at: datetime,
+    at: datetime,
+    by: Actor,
+    found: bool = False,
 ) -> Movement:
-    """A lot's grams from the supplier into a place."""
+    """A lot's grams from the supplier into a place.
+
+    found: they came with a delivery that was booked, and nobody knows with which lot: the
+    count of that one will miss them.
+    """
     assert lot.id is not None and place.id is not None
     lock_species(session, [lot.species_code])
     parcel = Parcel(
@@ -48,8 +59,11 @@ def receive(
     )
     session.add(parcel)
     session.flush()
-    event = Event(MovementKind.RECEIVED, lot.site_id, occurred_at, at, by)
-    return post(session, event, [Leg(lot.id, Account.SUPPLIER, parcel, lot.grams, lot.cartons)])
+    kind, account = MovementKind.RECEIVED, Account.SUPPLIER
+    if found:
+        kind, account = MovementKind.FOUND, Account.COUNT_DIFFERENCE
+    event = Event(kind, lot.site_id, occurred_at, at, by)
+    return post(session, event, [Leg(lot.id, account, parcel, lot.grams, lot.cartons)])
 
 
 def move(

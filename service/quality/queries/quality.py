@@ -19,13 +19,14 @@ from service.ledger.models import Parcel, ThawBatch
 from service.lots import queries as lots
 from service.lots.models import Lot
 from service.lots.rules import age_findings
-from service.quality.queries.exposure import Exposures, before_arrival, chain
+from service.quality.queries.exposure import Exposures, before_arrival, chain, nothing
 from service.quality.rules import (
     Exposure,
     ParcelState,
     excursion_findings,
     life_findings,
     life_of,
+    worst_of,
 )
 from service.quality.schemas import (
     ExposureOut,
@@ -63,6 +64,7 @@ class LotQuality:
         self.places = sites.places_by_id(session, [p.place_id for p in self._all.values()])
         self.exposures = Exposures(session, view, self.places)
         self.facts = species_facts()[lot.species_code]
+        self._doubtful: dict[datetime | None, Exposure] = {}
 
     def on_hand(self) -> list[Parcel]:
         """Parcels with fish, or where it all began once the lot is used up."""
@@ -72,7 +74,27 @@ class LotQuality:
     def exposure(self, parcel: Parcel, since: datetime | None = None) -> Exposure:
         """What a parcel has been through, from freezing or catch (or an instant) on."""
         stays = chain(self._all, parcel, self.at)
-        return before_arrival(self.lot, self.view, since) + self.exposures.of_stays(stays, since)
+        return self._before(since) + self.exposures.of_stays(stays, since)
+
+    def _before(self, since: datetime | None) -> Exposure:
+        """Before its first place here; of a doubtful carton the worst of what it may have been."""
+        if not self.lot.doubtful:
+            return before_arrival(self.lot, self.view, since)
+        if since not in self._doubtful:
+            found = min(p.opened_at for p in self._all.values())
+            may_be = lots.candidates(self._session, self.lot.id or 0)
+            pasts = [
+                past
+                for lot in may_be
+                for past in LotQuality(self._session, lot, self.view, found).pasts(since)
+            ]
+            self._doubtful[since] = worst_of(pasts) if pasts else nothing()
+        return self._doubtful[since]
+
+    def pasts(self, since: datetime | None) -> list[Exposure]:
+        """What each parcel that was never pulled has been through."""
+        frozen = [p for p in self._all.values() if p.thaw_batch_id is None]
+        return [self.exposure(p, since) for p in frozen if p.opened_at <= self.at]
 
     def states(self, place_id: int | None = None) -> list[ParcelState]:
         """Exposure and life of each parcel (of one place, if named), worst first."""

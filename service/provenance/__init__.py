@@ -1,0 +1,1 @@
+"""Where fish comes from: corrections with their evidence, cartons that nobody can read."""
