@@ -13,6 +13,7 @@ import service.animals.routes
 import service.catalogue.routes
 import service.feeding.routes
 import service.inspections.routes
+import service.labels.routes
 import service.ledger.routes
 import service.lots.routes
 import service.photos.routes
@@ -52,6 +53,7 @@ ROUTERS: tuple[APIRouter, ...] = (
     *service.feeding.routes.routers,
     service.animals.routes.router,
     *service.supplements.routes.routers,
+    *service.labels.routes.routers,
     service.security.routes.router,
 )
 
@@ -169,6 +171,8 @@ PROBLEM_KINDS = {
     "idempotency-mismatch": "The Idempotency-Key was used before with another body.",
     "inspection-signed": "The inspection was signed before; a correction is a new one.",
     "changed-meanwhile": "Somebody edited it since it was read.",
+    "no-barcode": "No barcode was found in the photo.",
+    "several-cartons": "The photo shows barcodes of different cartons.",
     "too-large": "The body is larger than this service reads.",
     "unknown-media": "The body is of a kind that is not read here, whatever it is called.",
     "busy": "The database is busy or away; nothing was stored.",

@@ -12,6 +12,10 @@ from service.security.rules import RIGHTS, Action, Role
 from tests.kitchen import Kitchen, Person
 
 
+# What is looked at is too large for an address, and nothing of it is stored.
+SENT_TO_LOOK = {"/labels/read"}
+
+
 def routes() -> list[tuple[str, APIRoute]]:
     """Method and route of everything under /v1."""
     return [
@@ -88,4 +92,7 @@ def test_a_route_that_only_looks_is_a_get_and_a_get_only_looks() -> None:
         right = route.right()
         assert right is not None
         looks = right.action in (Action.LOOK, Action.READ_AUDIT)
+        if route.path in SENT_TO_LOOK:
+            assert looks and method == "POST", f"{method} {route.path}"
+            continue
         assert looks == (method == "GET"), f"{method} {route.path}"

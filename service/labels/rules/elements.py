@@ -164,7 +164,7 @@ def _may_be_raw(body: str, symbology: str | None, today: date) -> bool:
     or where it begins with an article or pallet number that checks.
     """
     ai = identifier_digits(body)
-    if ai not in identifiers():
+    if ai is None or ai not in identifiers():
         return False
     if symbology is None or SEPARATOR in body:
         return True
@@ -213,7 +213,7 @@ def _sort(found: Sequence[Element], code: Code, today: date) -> None:
 def _hint(element: Element, text: str) -> str:
     """What is probably wrong with an element that runs on into the next."""
     known = identifiers()[element.ai]
-    begins_right = known.pattern.match(element.value)
-    if text.startswith("(") or not begins_right or element.ai[:2] in PREDEFINED_LENGTH:
+    runs_on = known.pattern.match(element.value) and not known.pattern.fullmatch(element.value)
+    if text.startswith("(") or not runs_on or element.ai[:2] in PREDEFINED_LENGTH:
         return ""
     return "; perhaps the separator (FNC1) behind it is missing"
