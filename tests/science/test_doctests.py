@@ -13,10 +13,23 @@ import pytest
 from service import science
 
 RULES = (
+    "service.assays.rules.due",
+    "service.assays.rules.judging",
+    "service.assays.rules.limits",
+    "service.assays.rules.readings",
+    "service.catalogue.rules",
+    "service.labels.rules.carton",
+    "service.labels.rules.dates",
+    "service.labels.rules.identifiers",
+    "service.labels.rules.own",
     "service.ledger.rules",
     "service.lots.rules",
+    "service.opening.rules",
+    "service.photos.rules",
+    "service.provenance.rules",
+    "service.spreadsheets",
     "service.temperatures.rules",
-    "service.catalogue.schemas",
+    "service.traceability.rules",
 )
 SCIENCE = tuple(
     f"service.science.{module.name}" for module in pkgutil.iter_modules(science.__path__)
