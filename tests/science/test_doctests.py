@@ -5,32 +5,26 @@ import inspect
 import pkgutil
 from collections.abc import Callable, Iterator
 from importlib import import_module
+from pathlib import Path
 from types import ModuleType
 from typing import Any
 
 import pytest
 
+import service
 from service import science
 
-RULES = (
-    "service.assays.rules.due",
-    "service.assays.rules.judging",
-    "service.assays.rules.limits",
-    "service.assays.rules.readings",
-    "service.catalogue.rules",
-    "service.labels.rules.carton",
-    "service.labels.rules.dates",
-    "service.labels.rules.identifiers",
-    "service.labels.rules.own",
-    "service.ledger.rules",
-    "service.lots.rules",
-    "service.opening.rules",
-    "service.photos.rules",
-    "service.provenance.rules",
-    "service.spreadsheets",
-    "service.temperatures.rules",
-    "service.traceability.rules",
-)
+ROOT = Path(service.__file__).parent
+
+
+def shown_by_example() -> Iterator[str]:
+    """Modules of rules, and those at the bottom of the house, that show examples."""
+    for file in sorted([*ROOT.glob("*.py"), *ROOT.glob("*/rules.py"), *ROOT.glob("*/rules/*.py")]):
+        if ">>>" in file.read_text():
+            yield ".".join(("service", *file.relative_to(ROOT).with_suffix("").parts))
+
+
+RULES = tuple(shown_by_example())
 SCIENCE = tuple(
     f"service.science.{module.name}" for module in pkgutil.iter_modules(science.__path__)
 )
