@@ -10,12 +10,14 @@ from sqlalchemy import text
 from sqlalchemy.exc import SQLAlchemyError
 
 import service.animals.routes
+import service.assays.routes
 import service.catalogue.routes
 import service.feeding.routes
 import service.inspections.routes
 import service.labels.routes
 import service.ledger.routes
 import service.lots.routes
+import service.opening.routes
 import service.photos.routes
 import service.provenance.routes
 import service.quality.routes
@@ -47,6 +49,8 @@ ROUTERS: tuple[APIRouter, ...] = (
     service.photos.routes.router,
     *service.inspections.routes.routers,
     *service.lots.routes.routers,
+    *service.assays.routes.routers,
+    service.opening.routes.router,
     *service.ledger.routes.routers,
     *service.temperatures.routes.routers,
     *service.thawing.routes.routers,
@@ -161,6 +165,8 @@ PROBLEM_KINDS = {
     "already-exists": "The code is taken.",
     "already-released": "The hold was released before.",
     "already-rejected": "The lot was rejected before.",
+    "already-withdrawn": "The assay was withdrawn before.",
+    "unlikely-amount": "A content is a thousand times the usual, or a thousandth: confirm it.",
     "already-reversed": "The movement was taken back before, or is itself a reversal.",
     "already-cancelled": "The thaw request was cancelled before.",
     "already-signed": "The supplement plan was signed before.",
@@ -171,6 +177,7 @@ PROBLEM_KINDS = {
     "idempotency-mismatch": "The Idempotency-Key was used before with another body.",
     "inspection-signed": "The inspection was signed before; a correction is a new one.",
     "changed-meanwhile": "Somebody edited it since it was read.",
+    "not-a-photo": "The body is no JPEG, PNG or WebP picture, or one that is damaged.",
     "no-barcode": "No barcode was found in the photo.",
     "several-cartons": "The photo shows barcodes of different cartons.",
     "too-large": "The body is larger than this service reads.",
@@ -191,6 +198,7 @@ PROBLEM_KINDS = {
     "unknown-delivery": "No delivery has this number.",
     "unknown-lot": "No lot has this code.",
     "unknown-hold": "No hold has this number.",
+    "unknown-assay": "No assay has this number.",
     "unknown-inspection": "No inspection has this number.",
     "unknown-inspection-item": "The checklist has no such question.",
     "unknown-photo": "No photo has this SHA-256.",

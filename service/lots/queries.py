@@ -1,4 +1,4 @@
-"""Every select of lots, holds that needs no stock."""
+"""Every select of lots and holds that needs no stock."""
 
 from collections.abc import Sequence
 

@@ -78,6 +78,11 @@ def _json(thing: object) -> str:
     return json.dumps(thing, sort_keys=True, separators=(",", ":"), default=plain)
 
 
+def forget_pending(session: Session) -> None:
+    """Drop what was noted in this transaction, because all of it was taken back: a dry run."""
+    session.info.pop(_PENDING, None)
+
+
 def write_pending(session: Session) -> None:
     """Chain what was noted. Called once, last before commit; one lock a chain."""
     pending: list[Noted] = session.info.pop(_PENDING, [])

@@ -1,0 +1,1 @@
+"""Opening balances: fish that lay in the freezers before the books were kept here."""
