@@ -4,8 +4,8 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 
-from sqlalchemy import insert
-from sqlmodel import Session
+from sqlalchemy import func, insert, select
+from sqlmodel import Session, col
 
 from service.assays import queries
 from service.assays.models import Assay, AssayTest, AssayValue, AssayWithdrawal
@@ -78,10 +78,10 @@ def record_assay(session: Session, code: str, new: AssayIn, *, at: datetime, by:
             advice=_UNLIKELY_ADVICE,
             errors=unlikely,
         )
-    (stored,) = store(session, [prepared], at=at, by=by)
+    (number,) = store(session, [prepared], at=at, by=by)
     place_holds(session, prepared, at=at, by=by)
     audit.note(session, by, "assay recorded", lot.code, at=at, site_id=lot.site_id, after=new)
-    return stored
+    return session.get_one(Assay, number)
 
 
 def prepare(new: AssayIn, lot: Lot, today: date) -> tuple[Prepared | None, list[FieldError]]:
@@ -176,44 +176,54 @@ def unlikely_amounts(prepared: Prepared, usual: Usual) -> Iterator[FieldError]:
             )
 
 
-def store(
-    session: Session, prepared: Sequence[Prepared], *, at: datetime, by: Actor
-) -> list[Assay]:
-    """Store assays with their results. Three statements, however many they are."""
-    stored = [_row(each, at=at, by=by) for each in prepared]
-    session.add_all(stored)
-    session.flush()
+def store(session: Session, prepared: Sequence[Prepared], *, at: datetime, by: Actor) -> list[int]:
+    """Store assays with their results; their ids. A few statements, however many they are."""
+    ids = _insert(session, [_row(each, at=at, by=by) for each in prepared])
     values = [
-        _value_row(assay.id or 0, value, amount)
-        for assay, each in zip(stored, prepared, strict=True)
+        _value_row(assay_id, value, amount)
+        for assay_id, each in zip(ids, prepared, strict=True)
         for value, amount in zip(each.new.values, each.amounts, strict=True)
     ]
     tests = [
-        _test_row(assay.id or 0, test, verdict)
-        for assay, each in zip(stored, prepared, strict=True)
+        _test_row(assay_id, test, verdict)
+        for assay_id, each in zip(ids, prepared, strict=True)
         for test, verdict in zip(each.new.tests, each.verdicts, strict=True)
     ]
     if values:
         session.execute(insert(AssayValue), values)
     if tests:
         session.execute(insert(AssayTest), tests)
-    return stored
+    return ids
 
 
-def _row(prepared: Prepared, *, at: datetime, by: Actor) -> Assay:
+def _insert(session: Session, rows: list[dict[str, object]]) -> list[int]:
+    """Many assays at once; their ids in the same order.
+
+    SQLite gives ids back for one row at a time only. There this transaction is the only
+    one that writes, and ids follow one another.
+    """
+    if session.get_bind().dialect.name == "sqlite":
+        session.execute(insert(Assay), rows)
+        last = session.execute(select(func.max(col(Assay.id)))).scalar_one()
+        return list(range(last - len(rows) + 1, last + 1))
+    given = insert(Assay).returning(col(Assay.id), sort_by_parameter_order=True)
+    return [int(number or 0) for number in session.execute(given, rows).scalars()]
+
+
+def _row(prepared: Prepared, *, at: datetime, by: Actor) -> dict[str, object]:
     new = prepared.new
-    return Assay(
-        lot_id=prepared.lot.id or 0,
-        sampled_on=new.sampled_on,
-        laboratory=new.laboratory,
-        portion=new.portion,
-        method=new.method,
-        sample_id=new.sample_id,
-        reported_on=new.reported_on,
-        findings=[f.model_dump(mode="json") for f in prepared.findings] or None,
-        recorded_at=at,
-        by=by.name,
-    )
+    return {
+        "lot_id": prepared.lot.id or 0,
+        "sampled_on": new.sampled_on,
+        "laboratory": new.laboratory,
+        "portion": new.portion.value,
+        "method": new.method,
+        "sample_id": new.sample_id,
+        "reported_on": new.reported_on,
+        "findings": [f.model_dump(mode="json") for f in prepared.findings] or None,
+        "recorded_at": at,
+        "by": by.name,
+    }
 
 
 def _value_row(assay_id: int, value: AssayValueIn, amount: Amount) -> dict[str, object]:
