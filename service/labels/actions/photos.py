@@ -120,8 +120,10 @@ def _opened(body: bytes, kind: str, longest: int) -> "Image":
             grey = _on_white(picture)
     except Invalid:
         raise
-    except (Image.DecompressionBombError, Exception) as error:
-        raise Invalid.at("body", f"the {kind} picture is damaged: {str(error)[:100]}") from error
+    except Image.DecompressionBombError as error:
+        raise Invalid.at("body", f"the {kind} picture has far too many pixels") from error
+    except Exception as error:
+        raise Invalid.at("body", f"the {kind} picture is damaged: it cannot be decoded") from error
     grey.thumbnail((longest, longest))
     return grey
 
