@@ -14,7 +14,8 @@ class Settings(BaseSettings):
 
     data_dir: Path = Field(
         default=Path("fishhouse-data"),
-        description="Folder for the SQLite file; made when it is missing.",
+        description="Folder for the SQLite file and for photos; made when it is missing. "
+        "Several processes of one database share it.",
     )
     database_url: str = Field(
         default="",

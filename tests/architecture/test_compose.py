@@ -45,6 +45,12 @@ def test_two_processes_answer_behind_a_proxy_and_one_works_in_the_background(com
     assert "ports" not in services["database"]
 
 
+def test_a_photo_that_one_process_keeps_is_found_by_the_other(compose: Any) -> None:
+    folder = f"{compose['services']['api']['volumes'][0]}".partition(":")[2]
+    assert f"FISHHOUSE_DATA_DIR={folder}" in (ROOT / "Dockerfile").read_text()
+    assert "files" in compose["volumes"]
+
+
 def test_nothing_starts_before_the_database_is_migrated(compose: Any) -> None:
     services = compose["services"]
     assert services["migrate"]["depends_on"]["database"]["condition"] == "service_healthy"

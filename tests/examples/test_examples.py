@@ -6,6 +6,7 @@ as many items as are stated, unless it ends with "…"; then those stated are fo
 it, in their order. A number rounded by hand is written {"about": …, "within": …}.
 """
 
+import base64
 import json
 import re
 from datetime import datetime
@@ -94,6 +95,8 @@ def _content_type(request: Any) -> dict[str, str]:
 def _content(request: Any) -> dict[str, Any]:
     if "text" in request:
         return {"content": request["text"]}
+    if "base64" in request:
+        return {"content": base64.b64decode(request["base64"])}
     return {"json": request["body"]} if "body" in request else {}
 
 

@@ -29,7 +29,7 @@ def picture(
     image = Image.new(mode, size, "blue" if mode != "L" else 40)
     image.paste("red" if mode != "L" else 200, (0, 0, size[0] // 2, size[1]))
     written = io.BytesIO()
-    image.save(written, kind, **options)  # type: ignore[arg-type]
+    image.save(written, kind, **options)
     return written.getvalue()
 
 
@@ -165,11 +165,16 @@ def test_a_small_file_of_very_many_pixels_is_refused_before_one_is_decoded(
 
 def test_a_large_jpeg_is_kept_at_half_its_size_but_not_a_progressive_one() -> None:
     size = (5000, 4000)
-    assert size[0] * size[1] > MOST_PIXELS
+    assert size[0] * size[1] > MOST_PIXELS[MediaType.JPEG]
     found = kept(picture(size=size))
     assert (found.width, found.height) == (2500, 2000)
     with pytest.raises(NotReadable, match="5000 × 4000"):
         kept(picture(size=size, progressive=True))
+
+
+def test_a_webp_of_more_than_eight_million_pixels_is_refused() -> None:
+    with pytest.raises(NotReadable, match="at most 8 million"):
+        kept(picture("WEBP", (4000, 2001)))
 
 
 @given(
