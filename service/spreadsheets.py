@@ -13,7 +13,7 @@ import re
 import zipfile
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
-from datetime import date, datetime, time
+from datetime import date, datetime, time, timedelta
 from typing import Any
 
 MOST_ROWS = 20_000
@@ -28,6 +28,9 @@ LONGEST_CELL = 10_000
 _ZIP, _OLD_WORKBOOK, _PDF = b"PK\x03\x04", b"\xd0\xcf\x11\xe0", b"%PDF"
 _UTF_16 = (b"\xff\xfe", b"\xfe\xff")
 _DELIMITERS = (",", ";", "\t")
+_ERRORS = frozenset(
+    {"#NULL!", "#DIV/0!", "#VALUE!", "#REF!", "#NAME?", "#NUM!", "#N/A", "#SPILL!", "#CALC!"}
+)
 _COMMA_NUMBER = re.compile(r"[<>]?\s*[+-]?\d+,\d+", re.ASCII)
 _THOUSANDS = re.compile(r"[<>]?\s*[+-]?\d{1,3}(\.\d{3})+", re.ASCII)
 
@@ -95,7 +98,9 @@ def read_table(
     if len(body) > MOST_BYTES:
         raise UnreadableTable(f"the table is larger than {MOST_BYTES // 2**20} MiB")
     if body.startswith(_ZIP):
-        return _rows(_workbook_lines(body), columns, required, decimal_comma=False)
+        return _rows(
+            _workbook_lines(body, len(columns) + 1), columns, required, decimal_comma=False
+        )
     if body.startswith(_PDF):
         raise UnreadableTable("this is a PDF, whatever its name: send CSV or XLSX")
     if body.startswith(_OLD_WORKBOOK):
@@ -143,11 +148,11 @@ def _csv_lines(text: str, delimiter: str) -> Iterator[list[str]]:
         raise UnreadableTable(f"row {number + 1} cannot be read: {error}") from error
 
 
-def _workbook_lines(body: bytes) -> Iterator[list[str]]:
+def _workbook_lines(body: bytes, widest: int) -> Iterator[list[str]]:
     _check_parts(body)
     # openpyxl answers a broken workbook with whatever its parts happen to raise.
     try:
-        yield from _sheet_lines(body)
+        yield from _sheet_lines(body, widest)
     except UnreadableTable:
         raise
     except Exception as error:
@@ -172,8 +177,8 @@ def _check_parts(body: bytes) -> None:
         raise UnreadableTable("this is an archive, not a workbook: send CSV or XLSX")
 
 
-def _sheet_lines(body: bytes) -> Iterator[list[str]]:
-    """The first sheet, row by row."""
+def _sheet_lines(body: bytes, widest: int) -> Iterator[list[str]]:
+    """The first sheet, row by row, up to a column beyond which every header is at fault."""
     import openpyxl  # noqa: PLC0415 - heavy, and most bodies are no workbooks
 
     book = openpyxl.load_workbook(io.BytesIO(body), read_only=True, keep_links=False)
@@ -182,28 +187,32 @@ def _sheet_lines(body: bytes) -> Iterator[list[str]]:
             raise UnreadableTable("this workbook has no sheet")
         sheet = book.worksheets[0]
         sheet.reset_dimensions()  # a million empty rows may be declared, and are not there
-        for row in sheet.iter_rows(max_col=MOST_COLUMNS + 1):
-            yield [_cell_text(cell) for cell in row]
+        # Values only: making an object of every cell costs as much as reading the sheet.
+        rows = sheet.iter_rows(max_col=widest, values_only=True)
+        for number, row in enumerate(rows, start=1):
+            yield [_cell_text(value, index, number) for index, value in enumerate(row)]
     finally:
         book.close()
 
 
-def _cell_text(cell: Any) -> str:
-    value = cell.value
+def _cell_text(value: Any, index: int, row: int) -> str:
+    """What a cell says. Array formulas and tables of what-if come as objects of their own."""
     if value is None:
         return ""
-    if cell.data_type == "f":
-        raise UnreadableTable(f"cell {cell.coordinate} is a formula: paste its value")
-    if cell.data_type == "e":
-        raise UnreadableTable(f"cell {cell.coordinate} shows the error {value}")
-    if isinstance(value, datetime):
-        return (value.date() if value.time() == time() else value).isoformat()
+    if isinstance(value, str):
+        if value in _ERRORS:
+            raise UnreadableTable(f"cell {cell_name(index, row)} shows the error {value}")
+        return value
+    if isinstance(value, float) and value.is_integer() and abs(value) < 2**53:
+        return str(int(value))
+    if isinstance(value, datetime) and value.time() == time():
+        value = value.date()
     if isinstance(value, date | time):
         return value.isoformat()
     if isinstance(value, bool):
         return "yes" if value else "no"
-    if isinstance(value, float) and value.is_integer() and abs(value) < 2**53:
-        return str(int(value))
+    if not isinstance(value, int | float | timedelta):
+        raise UnreadableTable(f"cell {cell_name(index, row)} is a formula: paste its value")
     return str(value)
 
 
@@ -276,13 +285,11 @@ def _check_row(cells: list[str], number: int, header: list[str]) -> None:
             [RowProblem(number, cell_name(len(header), number), "stands beyond the header")],
         )
     for index, cell in enumerate(cells):
-        at = cell_name(index, number)
-        if cell.startswith("="):
-            raise UnreadableTable(
-                f"cell {at} is a formula: paste its value",
-                [RowProblem(number, header[index], f"cell {at} is a formula: paste its value")],
-            )
+        if cell[:1] == "=":
+            why = f"cell {cell_name(index, number)} is a formula: paste its value"
+            raise UnreadableTable(why, [RowProblem(number, header[index], why)])
         if len(cell) > LONGEST_CELL:
+            at = cell_name(index, number)
             raise UnreadableTable(f"cell {at} is longer than {LONGEST_CELL} characters")
 
 

@@ -10,6 +10,7 @@ import openpyxl
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from openpyxl.worksheet.formula import ArrayFormula
 
 from service.spreadsheets import (
     EMPTY_ROWS_END,
@@ -125,6 +126,12 @@ def test_a_number_that_could_be_a_thousand_times_another_is_not_guessed() -> Non
 def test_a_formula_is_refused_by_the_name_of_its_cell() -> None:
     assert "B3" in refused(as_workbook([["A", 1, "g"], ["B", "=1+1", "g"]]))
     assert "B3" in refused(as_csv([["A", "1", "g"], ["B", "=1+1", "g"]]))
+
+
+def test_an_array_formula_and_a_cell_that_shows_an_error_are_refused_by_name() -> None:
+    array = ArrayFormula("B2:B3", "=SUM(A1:A2*2)")
+    assert "B2 is a formula" in refused(as_workbook([["A", array, "g"]]))
+    assert "B2 shows the error #DIV/0!" in refused(as_workbook([["A", "#DIV/0!", "g"]]))
 
 
 def test_columns_that_are_unknown_missing_or_double_are_all_named() -> None:
