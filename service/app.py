@@ -27,6 +27,7 @@ import service.site.routes
 import service.supplements.routes
 import service.temperatures.routes
 import service.thawing.routes
+import service.traceability.routes
 from service.clock import Clock, system_clock
 from service.database import open_database
 from service.errors import NotReady
@@ -57,6 +58,7 @@ ROUTERS: tuple[APIRouter, ...] = (
     *service.feeding.routes.routers,
     service.animals.routes.router,
     *service.supplements.routes.routers,
+    *service.traceability.routes.routers,
     *service.labels.routes.routers,
     service.security.routes.router,
 )
@@ -177,7 +179,6 @@ PROBLEM_KINDS = {
     "idempotency-mismatch": "The Idempotency-Key was used before with another body.",
     "inspection-signed": "The inspection was signed before; a correction is a new one.",
     "changed-meanwhile": "Somebody edited it since it was read.",
-    "not-a-photo": "The body is no JPEG, PNG or WebP picture, or one that is damaged.",
     "no-barcode": "No barcode was found in the photo.",
     "several-cartons": "The photo shows barcodes of different cartons.",
     "too-large": "The body is larger than this service reads.",
@@ -197,6 +198,7 @@ PROBLEM_KINDS = {
     "unknown-animal": "No animal has this code.",
     "unknown-delivery": "No delivery has this number.",
     "unknown-lot": "No lot has this code.",
+    "unknown-supplier-lot": "No lot that you see has this supplier lot code.",
     "unknown-hold": "No hold has this number.",
     "unknown-assay": "No assay has this number.",
     "unknown-inspection": "No inspection has this number.",

@@ -23,7 +23,7 @@ _ONES = str.maketrans("IL", "11")
 
 def key_of(written: str) -> str | None:
     """What all readings of a supplier's lot code have in common."""
-    upper = unicodedata.normalize("NFKC", unicodedata.normalize("NFKC", written).upper())
+    upper = unicodedata.normalize("NFKD", unicodedata.normalize("NFKD", written).upper())
     signs = (str(unicodedata.decimal(c)) if c.isdecimal() else c for c in upper)
     letters = "".join(c for c in signs if c.isalnum()).translate(_ONES)
     return letters.replace("O", "").replace("0", "") or ("0" if letters else None)

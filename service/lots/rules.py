@@ -134,7 +134,8 @@ def plain_supplier_lot(written: str) -> str:
     >>> plain_supplier_lot(" a-007.b/２ "), plain_supplier_lot("A007 B2")
     ('A007B2', 'A007B2')
     """
-    return "".join(c for c in _upper(written) if not _separates(c))
+    kept = "".join(c for c in _upper(written) if not _separates(c))
+    return unicodedata.normalize("NFKC", kept)
 
 
 def supplier_lot_readings(written: str) -> frozenset[str]:
@@ -142,16 +143,17 @@ def supplier_lot_readings(written: str) -> frozenset[str]:
 
     Codes come from wet labels, faxes and telephones. A zero leads a run of digits
     or not by what is taken to stand before it: a separator that somebody left out,
-    an L that is a letter or a one.
+    an O or L that is a letter or a digit.
 
     >>> sorted(supplier_lot_readings("A1-007")), sorted(supplier_lot_readings("a 1.7"))
     (['A1007', 'A17'], ['A17'])
     """
-    signs = (c if c.isalnum() else " " for c in _upper(written))
-    spelled = "".join(signs).replace("O", "0")
-    forms = (spelled, spelled.replace(" ", ""))
-    read = {_LEADING_ZEROS.sub("", f) for form in forms for f in (form, form.translate(_ONES))}
-    return frozenset(form.replace(" ", "").translate(_ONES) for form in read) - {""}
+    spelled = "".join(c if c.isalnum() else " " for c in _upper(written))
+    forms = {spelled, spelled.replace(" ", "")}
+    forms |= {form.translate(_ONES) for form in forms}
+    forms |= {form.replace("O", "0") for form in forms}
+    shortened = (_LEADING_ZEROS.sub("", form).replace(" ", "") for form in forms)
+    return frozenset(_as_digits(form) for form in shortened) - {""}
 
 
 def supplier_lot_key(written: str | None) -> str | None:
@@ -163,13 +165,18 @@ def supplier_lot_key(written: str | None) -> str | None:
     >>> supplier_lot_key("LOT-0O7"), supplier_lot_key("l0t 7"), supplier_lot_key("--")
     ('1T7', '1T7', None)
     """
-    letters = "".join(c for c in _upper(written or "") if c.isalnum()).translate(_ONES)
-    return letters.replace("O", "").replace("0", "") or ("0" if letters else None)
+    letters = _as_digits("".join(c for c in _upper(written or "") if c.isalnum()))
+    return letters.replace("0", "") or ("0" if letters else None)
 
 
 def _upper(written: str) -> str:
-    upper = unicodedata.normalize("NFKC", unicodedata.normalize("NFKC", written).upper())
+    # Taken apart, so that no mark joins another letter when what stood between is left out.
+    upper = unicodedata.normalize("NFKD", unicodedata.normalize("NFKD", written).upper())
     return "".join(str(unicodedata.decimal(c)) if c.isdecimal() else c for c in upper)
+
+
+def _as_digits(text: str) -> str:
+    return text.translate(_ONES).replace("O", "0")
 
 
 def _separates(character: str) -> bool:

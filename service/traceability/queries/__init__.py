@@ -1,0 +1,1 @@
+"""Every select of traces, by what is asked."""
