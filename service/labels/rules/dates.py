@@ -9,7 +9,7 @@ MOST_AHEAD = 50  # years that a year of two digits may lie ahead; 49 back
 def full_year(two_digits: int, today: date) -> int:
     """The year from 49 years ago to 50 years ahead that ends in two digits.
 
-    Source: GS1 General Specifications 7.12 [memory, high].
+    Source: GS1 Barcode Syntax Dictionary, linter yymmd0 [R]; General Specifications 7.12.
 
     >>> full_year(26, date(2026, 11, 25)), full_year(77, date(2026, 11, 25))
     (2026, 1977)

@@ -14,8 +14,8 @@ from service.catalogue.rules import check_digit_of
 from service.figures import Row, table
 from service.labels.rules.dates import check_time, printed_date
 
-# The characters that an element may have: GS1 General Specifications, figure 7.11-1
-# ("encodable character set 82") [memory, high].
+# The characters that an element may have: "encodable character set 82" of the GS1
+# General Specifications; GS1 Barcode Syntax Dictionary, linter cset82 [R].
 SET_82 = r"0-9A-Za-z!\"%&'()*+,\-./:;<=>?_"
 _CLASSES = {"N": "0-9", "X": SET_82}
 _WORDS = {"N": ("digit", "digits"), "X": ("character", "characters")}
