@@ -9,7 +9,7 @@ from collections.abc import Callable, Sequence
 import uvicorn
 from sqlalchemy.exc import OperationalError, ProgrammingError
 
-from service import science_desk
+from service import import_desk, science_desk
 from service.clock import system_clock
 from service.database import Database, open_database
 from service.errors import FishhouseError
@@ -62,12 +62,17 @@ def _parser() -> argparse.ArgumentParser:
     demo.add_argument("--folder", default=None, help="where its data go; made anew each time")
     bench = _add(commands, "bench", _bench, "measure speed, as ratios in one run")
     bench.add_argument(
-        "what", nargs="?", choices=["service", "science"], default="service", help="what to measure"
+        "what",
+        nargs="?",
+        choices=["service", "science", "receiving"],
+        default="service",
+        help="what to measure",
     )
     bench.add_argument("--json", action="store_true", help="print figures as JSON only")
     bench.add_argument("--picture", metavar="FILE", help="science: growth as a .png or .svg file")
     bench.add_argument("--seconds", type=float, default=4.0, help="length of each HTTP measurement")
     science_desk.register(commands)
+    import_desk.register(commands)
     return parser
 
 
@@ -191,6 +196,10 @@ def _bench(parsed: argparse.Namespace) -> int:
         from service.bench.science import run_science_bench
 
         return run_science_bench(as_json=parsed.json, picture=parsed.picture)
+    if parsed.picture is None and parsed.what == "receiving":
+        from service.bench.receiving import run_receiving_bench
+
+        return run_receiving_bench(as_json=parsed.json)
     if parsed.picture is not None:
         raise ValueError("--picture belongs to `fishhouse bench science`.")
     from service.bench.run import run_bench

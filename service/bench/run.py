@@ -7,7 +7,7 @@ import tempfile
 from collections.abc import Iterator
 from pathlib import Path
 
-from service.bench import databases, reading, storing
+from service.bench import assays, databases, reading, storing
 from service.bench.figures import Figure
 from service.bench.place import fill
 from service.clock import system_clock
@@ -40,6 +40,7 @@ def measure(kind: str, seconds: float) -> Iterator[Figure]:
             yield from reading.weigh(place, folder, kind)
             yield from reading.measure(place, folder, kind, seconds)
             yield from storing.measure(address, kind, at)
+            yield from assays.measure(address, kind, at)
 
 
 def machine() -> dict[str, object]:
