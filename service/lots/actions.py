@@ -46,10 +46,11 @@ def place_hold(
     at: datetime,
     by: Actor,
     said: datetime | None = None,
+    with_doubtful: bool = True,
 ) -> Hold:
     """Nobody may use this lot until the hold is released.
 
-    Nor a carton without readable label that may be of it.
+    with_doubtful: nor a carton without readable label that may be of it.
     """
     placed_at = sites.happened_at(session, lot.site_id, said, now=at)
     lock_species(session, [lot.species_code])
@@ -58,7 +59,7 @@ def place_hold(
     session.add(hold)
     session.flush()
     audit.note(session, by, "lot held", lot.code, at=at, site_id=lot.site_id, after=hold)
-    for doubtful, _ in queries.doubtful_of(session, [lot.id]):
+    for doubtful, _ in queries.doubtful_of(session, [lot.id]) if with_doubtful else ():
         place_hold(session, doubtful, f"may be of lot {lot.code}: {reason}", at=at, by=by)
     return hold
 

@@ -61,8 +61,19 @@ def hold(session: Session, order: RecallHoldIn, *, at: datetime, by: Actor) -> H
     catalogue.lock_species(session, {each.lot.species_code for each in chosen})
     said = order.occurred_at
     placed = [
-        (lot_actions.place_hold(session, e.lot, order.reason, at=at, by=by, said=said), e)
-        for e in {each.lot_id: each for each in chosen}.values()
+        (
+            lot_actions.place_hold(
+                session,
+                each.lot,
+                order.reason,
+                at=at,
+                by=by,
+                said=said,
+                with_doubtful=order.lots is not None,  # else they are among the chosen
+            ),
+            each,
+        )
+        for each in {each.lot_id: each for each in chosen}.values()
     ]
     return Held(tuple(placed), found)
 

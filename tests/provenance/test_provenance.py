@@ -178,6 +178,19 @@ def test_a_hold_on_any_of_them_holds_it_too(kitchen: Kitchen) -> None:
     assert two in shown["holds"][0]["reason"]
 
 
+def test_a_recall_finds_and_holds_it_once(kitchen: Kitchen) -> None:
+    one = kitchen.a_lot(caught="2026-08-01", supplier_lot="A77")["code"]
+    two = kitchen.a_lot(caught="2026-08-01", supplier_lot="B12")["code"]
+    carton = unlabelled(kitchen.commissary, [one, two])["code"]
+    found = kitchen.vet.shown("/recall", params={"supplier_lot": "a-77"})
+    assert [lot["lot"] for lot in found["exact"]] == [one]
+    assert [lot["lot"] for lot in found["may_be_of"]] == [carton]
+    order = {"supplier_lot": "A77", "reason": "the supplier recalls it"}
+    kitchen.vet.made("/recall/holds", order)
+    assert len(kitchen.keeper.shown(f"/lots/{carton}")["holds"]) == 1
+    assert kitchen.keeper.shown(f"/lots/{two}")["status"] == "accepted"
+
+
 def test_a_carton_that_may_be_of_a_held_lot_is_held_from_the_start(kitchen: Kitchen) -> None:
     one, two = (kitchen.a_lot(caught="2026-08-01")["code"] for _ in range(2))
     kitchen.vet.made(f"/lots/{two}/holds", {"reason": "supplier recall"})
