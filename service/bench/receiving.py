@@ -118,4 +118,12 @@ def telephone_photo(kind: str) -> bytes:
     return out.getvalue()
 
 
-MEASURES: list[Callable[[], Iterator[Figure]]] = [_label_string, _photo]
+def _recall() -> Iterator[Figure]:
+    """A recall over five years of feeds, on each database; making them takes minutes."""
+    from service.bench import databases, recall  # noqa: PLC0415 - only when measured
+
+    for kind in databases.kinds():
+        yield from recall.measure(kind)
+
+
+MEASURES: list[Callable[[], Iterator[Figure]]] = [_label_string, _photo, _recall]

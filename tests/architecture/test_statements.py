@@ -28,6 +28,8 @@ LISTS = (
     "/excursions",
     "/deviations",
     "/audit",
+    "/holds",
+    "/holds?open=true",
     "/sites",
     "/rules",
 )

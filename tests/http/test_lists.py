@@ -19,6 +19,7 @@ CURSOR_LISTS = (
     "/excursions",
     "/deviations",
     "/audit",
+    "/holds",
 )
 
 

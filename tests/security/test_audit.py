@@ -81,6 +81,7 @@ def a_working_day(kitchen: Kitchen) -> Iterator[tuple[str, str, Callable[[], Any
     yield "POST", path, lambda: nutritionist.made("/supplement-products", tablet)
     line = {
         "product": "HER-BLOCK-10",
+        "supplier_lot": "A-77",
         "caught_from": "2026-08-01",
         "mass": "200 kg",
         "place": "FZ1",
@@ -198,6 +199,12 @@ def a_working_day(kitchen: Kitchen) -> Iterator[tuple[str, str, Callable[[], Any
             {"supplements": [{"product": "B1-100", "count": 1}]},
         ),
     )
+    recall = {"supplier_lot": "a 77", "reason": "the supplier recalls it"}
+    yield "POST", "/recall/holds", lambda: vet.made("/recall/holds", recall)
+    bad = {"mass": "10 kg", "place": "FZ1", "reason": "the supplier recalls it"}
+    yield "POST", "/lots/{lot}/return", lambda: commissary.made(f"/lots/{lot()}/return", bad)
+    path = "/lots/{lot}/condemnation"
+    yield "POST", path, lambda: vet.made(f"/lots/{lot()}/condemnation", bad)
     yield (
         "POST",
         "/lots/{lot}/rejection",
