@@ -124,14 +124,20 @@ def _item_out(item: Item) -> ItemOut:
 
 
 def _shown(session: Session, found: Sequence[Inspection]) -> list[InspectionOut]:
-    """Inspections as they stand, each by the policy in force when it was opened."""
+    """Inspections of one site, each by the policy in force when it was opened.
+
+    Nine queries, however many there are.
+    """
+    if not found:
+        return []
+    policies = queries.policies(session, found)
+    units = sites.view(session, found[0].site_id, at=found[0].opened_at).units
     shown = []
     for state in queries.states(session, found):
-        view = sites.view(session, state.inspection.site_id, at=state.inspection.opened_at)
-        seen = state.seen()
-        proposed = [proposal(each, view.policy) for each in seen]
-        answered = [dict(with_measured(each, view.policy)) for each in seen]
-        shown.append(_out(state, proposed, answered, view.units))
+        seen, policy = state.seen(), policies[state.inspection.policy_version]
+        proposed = [proposal(each, policy) for each in seen]
+        answered = [dict(with_measured(each, policy)) for each in seen]
+        shown.append(_out(state, proposed, answered, units))
     return shown
 
 

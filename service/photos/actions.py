@@ -3,9 +3,10 @@
 from datetime import datetime
 from pathlib import Path
 
-from sqlmodel import Session
+from sqlmodel import Session, SQLModel
 
 from service import files
+from service.database import insert_ignoring
 from service.errors import Invalid, TooLarge, UnknownMedia
 from service.http.bodies import refuse_future
 from service.photos.models import Photo
@@ -58,21 +59,22 @@ def keep(
     site_id = place.id or 0
     when = sites.happened_at(session, site_id, taken_at, now=at)
     digest = files.keep(folder, picture.content)
-    known = session.get(Photo, (digest, site_id))
-    if known is not None:
-        return known, place
-    photo = Photo(
-        digest=digest,
-        site_id=site_id,
-        media_type=picture.media_type,
-        bytes=len(picture.content),
-        width=picture.width,
-        height=picture.height,
-        taken_at=when,
-        recorded_at=at,
-        by=by.name,
-    )
-    session.add(photo)
-    session.flush()
-    audit.note(session, by, "photo kept", digest, at=at, site_id=site_id, after=photo)
+    row = {
+        "digest": digest,
+        "site_id": site_id,
+        "media_type": picture.media_type.value,
+        "bytes": len(picture.content),
+        "width": picture.width,
+        "height": picture.height,
+        "taken_at": when,
+        "recorded_at": at,
+        "by": by.name,
+    }
+    # Two tablets may send one picture at the same moment: both are told its name.
+    table = SQLModel.metadata.tables["photo"]
+    insert = insert_ignoring(session.get_bind().dialect.name, table).returning(table.c.digest)
+    added = session.execute(insert, row).first() is not None
+    photo = session.get_one(Photo, (digest, site_id))
+    if added:
+        audit.note(session, by, "photo kept", digest, at=at, site_id=site_id, after=photo)
     return photo, place

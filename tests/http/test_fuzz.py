@@ -42,6 +42,7 @@ def words(kitchen: Kitchen) -> dict[str, list[Any]]:
     hold = kitchen.keeper.made(f"/lots/{lots[1]}/holds", {"reason": "recall"})["id"]
     need = {"day": "2026-11-26", "thaw_place": "TANK1"}
     request = kitchen.keeper.made("/thaw-requests", need)["id"]
+    inspection = kitchen.commissary.made("/deliveries/1/inspections", {})["id"]
     places = ["FZ1", "FZ2", "COOL", "ROOM", "TANK1", "KITCHEN"]
     instants = ["2026-11-25T06:00:00Z", "2026-11-01T00:00:00Z", "1970-01-01T00:00:00Z", None]
     coming = ["2026-11-26T08:00:00Z", "2199-12-31T23:00:00Z"]
@@ -61,6 +62,11 @@ def words(kitchen: Kitchen) -> dict[str, list[Any]]:
         "movement": [1, 2, 3],
         "delivery": [1],
         "plan_id": [plan],
+        "inspection": [inspection],
+        "corrects": [inspection, None],
+        "item": ["box_ice", "core_temp", "lens_frozen"],
+        "carton": [1, 10, 10**9],
+        "photos": [[], ["0" * 64]],
         "thaw_request": [request, None],
         "parcel": [1, 2, 3, None],
         **dict.fromkeys(("place", "from_place", "to_place", "thaw_place", "parent"), places),

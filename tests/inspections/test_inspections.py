@@ -6,6 +6,7 @@ import pytest
 from sqlalchemy import text
 
 from service.security import audit
+from tests.architecture.test_statements import counted
 from tests.kitchen import Kitchen, Person
 from tests.photos.test_photos import sent
 from tests.photos.test_pictures import picture
@@ -424,3 +425,20 @@ def test_the_limits_of_the_day_it_was_opened_stay_the_limits_of_an_inspection(
     change = {"changes": {"receive_core_hold": -25}, "reason": "the vet asks for it"}
     assert kitchen.manager.put("/sites/main/policy", change).status_code == 200
     assert kitchen.keeper.shown(f"/inspections/{inspection['id']}")["proposed"] == "accept"
+
+
+def test_a_list_of_inspections_takes_as_many_statements_for_many_as_for_few(
+    kitchen: Kitchen,
+) -> None:
+    delivery = a_delivery(kitchen, lots=2)
+    address = f"/deliveries/{delivery['id']}/inspections"
+    kitchen.keeper.shown(address)
+    sizes = []
+    for _ in range(2):
+        for _ in range(3):
+            all_well(kitchen, opened(kitchen, delivery))
+        with counted(kitchen) as sent_statements:
+            sizes.append(len(kitchen.keeper.shown(address)["items"]))
+        sizes.append(len(sent_statements))
+    assert sizes[0] == 3 and sizes[2] == 6
+    assert sizes[1] == sizes[3] <= 12
