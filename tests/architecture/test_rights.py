@@ -11,7 +11,6 @@ from service.security.guard import GuardedRoute
 from service.security.rules import RIGHTS, Action, Role
 from tests.kitchen import Kitchen, Person
 
-
 # What is looked at is too large for an address, and nothing of it is stored.
 SENT_TO_LOOK = {"/labels/read"}
 
