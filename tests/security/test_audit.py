@@ -90,7 +90,26 @@ def a_working_day(kitchen: Kitchen) -> Iterator[tuple[str, str, Callable[[], Any
     yield "POST", "/deliveries", lambda: keep("delivery", commissary.made("/deliveries", delivery))
     values = [{"nutrient": "FAT", "amount": 11.2, "unit": "g/100g"}]
     assay = {"sampled_on": "2026-11-03", "laboratory": "Lab", "values": values}
-    yield "POST", "/lots/{lot}/assays", lambda: commissary.made(f"/lots/{lot()}/assays", assay)
+    path = "/lots/{lot}/assays"
+    yield "POST", path, lambda: keep("assay", commissary.made(f"/lots/{lot()}/assays", assay))
+    yield (
+        "POST",
+        "/assays/{assay}/withdrawal",
+        lambda: vet.made(f"/assays/{seen['assay']['id']}/withdrawal", {"reason": "another lot's"}),
+    )
+    yield (
+        "POST",
+        "/assays/import",
+        lambda: commissary.made(
+            "/assays/import",
+            None,
+            content="lot,sampled_on,laboratory,analyte,amount,unit\n"
+            f"{lot()},2026-11-03,Lab,FAT,11,g/100g\n",
+        ),
+    )
+    stock = "place,product,caught_from,mass,unit\nFZ2,CAP-IQF-12,2026-09-01,12,kg\n"
+    path = "/opening-balance/import"
+    yield "POST", path, lambda: boss.made("/opening-balance/import", None, content=stock)
     yield (
         "POST",
         "/lots/{lot}/holds",
