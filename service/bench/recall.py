@@ -91,6 +91,7 @@ def make_history(address: str, feeds: int, *, at: datetime) -> History:
                 connection.execute(text(statement))
         if connection.dialect.name != "sqlite":
             connection.exec_driver_sql("ANALYZE")
+            connection.commit()
     return history
 
 

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from sqlalchemy import func
+from sqlalchemy import select as columns
 from sqlmodel import Session, col
 
 from service.catalogue.models import Product, Supplier
@@ -35,22 +36,27 @@ def lots_fed_to(
     session: Session, animal_id: int, from_at: datetime | None, to_at: datetime | None
 ) -> Sequence[LotFed]:
     """The lots an animal was fed from in [from, to), in order of first use. One query."""
-    key = (
-        col(Lot.code),
-        col(Lot.species_code),
-        col(Product.code),
-        col(Supplier.code),
-        col(Lot.supplier_lot),
+    fed = (
+        feeds_that_stand(col(FeedItem.lot_id))
+        .where(col(Feed.animal_id) == animal_id, *within(from_at, to_at))
+        .group_by(col(FeedItem.lot_id))
+        .subquery()
     )
+    of_lot, *sums = fed.c
     supplier = func.coalesce(col(Delivery.supplier_id), col(Product.supplier_id))
     statement = (
-        feeds_that_stand(*key)
-        .join(Lot, col(Lot.id) == col(FeedItem.lot_id))
+        columns(
+            col(Lot.code),
+            col(Lot.species_code),
+            col(Product.code),
+            col(Supplier.code),
+            col(Lot.supplier_lot),
+            *sums,
+        )
+        .join(fed, of_lot == col(Lot.id))
         .join(Product, col(Product.id) == col(Lot.product_id))
         .outerjoin(Delivery, col(Delivery.id) == col(Lot.delivery_id))
         .join(Supplier, col(Supplier.id) == supplier)
-        .where(col(Feed.animal_id) == animal_id, *within(from_at, to_at))
-        .group_by(*key)
-        .order_by(func.min(col(Feed.occurred_at)), col(Lot.code))
+        .order_by(fed.c.first_at, col(Lot.code))
     )
     return [LotFed(*row) for row in session.execute(statement)]

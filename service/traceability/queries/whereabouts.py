@@ -241,20 +241,21 @@ def within(from_at: datetime | None, to_at: datetime | None) -> list[Any]:
 
 
 def feeds_that_stand(*key: Any) -> Any:
-    """Feed items with their sums, without feeds that were taken back, in front of a grouping."""
+    """A key and the sums of feed items; feeds that were taken back are left out. To be grouped."""
     undo = aliased(Movement)
     sums = (
         func.count(func.distinct(col(Feed.id))),
         func.sum(col(FeedItem.offered_g)),
         func.sum(col(FeedItem.eaten_g)),
         func.sum(col(FeedItem.left_g)),
-        func.min(col(Feed.occurred_at)),
-        func.max(col(Feed.occurred_at)),
+        func.min(col(Feed.occurred_at)).label("first_at"),
+        func.max(col(Feed.occurred_at)).label("last_at"),
     )
     return (
         columns(*key, *sums)
         .select_from(FeedItem)
         .join(Feed, col(Feed.id) == col(FeedItem.feed_id))
         .outerjoin(undo, col(undo.reverses_id) == col(Feed.movement_id))
-        .where(col(undo.id).is_(None))
+        # Of the column that is joined by, so that PostgreSQL sees an anti-join.
+        .where(col(undo.reverses_id).is_(None))
     )
