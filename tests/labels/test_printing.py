@@ -19,6 +19,7 @@ from service.labels.rules.printing import (
 )
 from service.lots.rules import AgeBasis, LotFacts
 from service.site.rules import default_policy
+from tests.architecture.test_statements import counted
 from tests.kitchen import Kitchen
 from tests.labels.pictures import scanned
 
@@ -203,6 +204,20 @@ def test_what_is_not_there_or_too_much_is_refused(small_kitchen: Kitchen) -> Non
     assert problem("/labels/sheet?lots=X") == (404, "/problems/unknown-lot")
     assert problem("/labels/sheet?lots=A,B,C,D,E,F&copies=100") == (422, "/problems/validation")
     assert problem("/lots/X/label?format=gif") == (422, "/problems/validation")
+
+
+def test_a_sheet_takes_as_many_statements_for_many_labels_as_for_few(kitchen: Kitchen) -> None:
+    lots = [kitchen.a_lot()["code"] for _ in range(4)]
+    batches = [kitchen.pulled(lots[0], "10 kg")["code"] for _ in range(4)]
+    sent = {}
+    for number in (1, 4):
+        path = f"/labels/sheet?lots={','.join(lots[:number])}&format=svg"
+        path += f"&thaw_batches={','.join(batches[:number])}"
+        drawn(kitchen, path)
+        with counted(kitchen) as statements:
+            drawn(kitchen, path)
+        sent[number] = len(statements)
+    assert sent[1] == sent[4]
 
 
 def test_labels_of_another_site_are_not_for_everybody(small_kitchen: Kitchen) -> None:
