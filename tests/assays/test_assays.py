@@ -4,6 +4,7 @@ from typing import Any
 
 import pytest
 
+from tests.architecture.test_statements import counted
 from tests.kitchen import Kitchen
 
 
@@ -284,3 +285,17 @@ def test_fish_that_is_used_up_wants_no_laboratory(kitchen: Kitchen) -> None:
     kitchen.pulled(lot, "10 kg")
     due = kitchen.keeper.shown("/assays/due")["items"]
     assert all(d["on_hand"]["g"] > 0 for d in due)
+
+
+def test_what_is_due_takes_as_many_statements_for_many_lots_as_for_few(kitchen: Kitchen) -> None:
+    def sent() -> int:
+        with counted(kitchen) as statements:
+            assert kitchen.keeper.shown("/assays/due")["items"]
+        return len(statements)
+
+    kitchen.a_lot()
+    sent()
+    few = sent()
+    for _ in range(5):
+        kitchen.a_lot(mass="10 kg")
+    assert sent() == few
