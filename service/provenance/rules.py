@@ -27,7 +27,9 @@ class Days:
     def with_changes(self, changes: Mapping[str, date | str]) -> "Days":
         """The days after a correction; a new catch date alone is one day."""
         said: dict[str, date | None] = vars(self) | {
-            name: new for name, new in changes.items() if isinstance(new, date)
+            name: new
+            for name, new in changes.items()
+            if name in vars(self) and isinstance(new, date)
         }
         caught = said["caught_from"]
         if caught is not None and "caught_to" not in changes:

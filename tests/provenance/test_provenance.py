@@ -44,6 +44,21 @@ def test_a_catch_date_is_corrected_with_its_evidence_and_the_old_one_stays_reada
     assert kitchen.keeper.shown(f"/lots/{lot}/provenance") == shown
 
 
+def test_each_thing_that_is_written_of_a_lot_can_be_corrected(kitchen: Kitchen) -> None:
+    lot = kitchen.a_lot(supplier_lot="A77", frozen_on="2026-08-03")["code"]
+    right = {
+        "caught_from": "2026-07-30",
+        "caught_to": "2026-07-31",
+        "frozen_on": "2026-08-01",
+        "best_before": "2027-08-01",
+        "supplier_lot": "A78",
+        "age_basis": "harvested",
+    }
+    shown = corrected(kitchen, lot, **right)
+    assert {name: shown[name] for name in right} == right
+    assert sorted(c["field"] for c in shown["corrections"]) == sorted(right)
+
+
 def test_a_corrected_catch_date_changes_which_lot_is_used_first(kitchen: Kitchen) -> None:
     kitchen.a_lot("CAP", caught="2026-08-01")
     newer = kitchen.a_lot("CAP", caught="2026-08-05")["code"]
