@@ -15,7 +15,9 @@ from service.security import audit
 from service.security.actor import SERVICE
 from service.security.models import AuditEntry, AuditHead
 from service.security.transactions import transaction
+from tests.architecture.test_rights import SENT_TO_LOOK
 from tests.kitchen import Kitchen
+from tests.photos.test_pictures import picture
 
 
 def entries(kitchen: Kitchen) -> int:
@@ -218,6 +220,31 @@ def a_working_day(kitchen: Kitchen) -> Iterator[tuple[str, str, Callable[[], Any
             {"supplements": [{"product": "B1-100", "count": 1}]},
         ),
     )
+    found = {"product": "HER-BLOCK-10", "place": "FZ1", "cartons": 1, "reason": "no label"}
+    yield (
+        "POST",
+        "/unlabelled-cartons",
+        lambda: commissary.made("/unlabelled-cartons", found | {"may_be": [lot()]}),
+    )
+    misread = {"caught_from": "2026-07-31", "reason": "misread", "evidence": "the landing note"}
+    path = "/lots/{lot}/corrections"
+    yield "POST", path, lambda: commissary.made(f"/lots/{lot()}/corrections", misread)
+    kind = {"Content-Type": "image/jpeg"}
+    yield (
+        "POST",
+        "/photos",
+        lambda: commissary.made("/photos?site=MAIN", None, content=picture(), headers=kind),
+    )
+    path = "/deliveries/{delivery}/inspections"
+    address = f"/deliveries/{seen['delivery']['id']}/inspections"
+    yield "POST", path, lambda: keep("inspection", commissary.made(address, {}))
+    inspection = f"/inspections/{seen['inspection']['id']}"
+    answers = {"answers": [{"item": "box_dry", "answer": "accept"}]}
+    path = "/inspections/{inspection}/answers"
+    yield "POST", path, lambda: commissary.made(f"{inspection}/answers", answers)
+    signed = {"decision": "hold", "reason": "looked at in part only"}
+    path = "/inspections/{inspection}/signature"
+    yield "POST", path, lambda: commissary.made(f"{inspection}/signature", signed)
     recall = {"supplier_lot": "a 77", "reason": "the supplier recalls it"}
     yield "POST", "/recall/holds", lambda: vet.made("/recall/holds", recall)
     bad = {"mass": "10 kg", "place": "FZ1", "reason": "the supplier recalls it"}
@@ -245,6 +272,7 @@ def test_every_write_leaves_an_entry_and_the_chain_holds(kitchen: Kitchen) -> No
         for route in router.routes
         if isinstance(route, APIRoute)
         for method in (route.methods or set()) - {"GET", "HEAD"}
+        if route.path not in SENT_TO_LOOK
     }
     assert done == writes, "a route that writes is missing in the working day"
     assert broken(kitchen) == []
