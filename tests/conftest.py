@@ -1,8 +1,8 @@
 """Real databases: a SQLite file, and a PostgreSQL server that the suite starts itself.
 
 FISHHOUSE_TEST_POSTGRESQL names another server (an address with a user who may
-create databases) to use instead. A migrated template is made once a run and
-copied for each test.
+create databases) to use instead. Templates are made once a run and copied for each
+test: one that is only migrated, and one with a kitchen set up in it.
 """
 
 import os
@@ -31,11 +31,20 @@ settings.load_profile("untimed")
 
 @dataclass(frozen=True)
 class Templates:
-    """Where the migrated templates are, for copies."""
+    """Where the templates are, for copies, and what the kitchen's people are known by."""
 
     sqlite: Path
     server: str
     template: str
+    set_up: "dict[str, SetUp]"
+
+
+@dataclass(frozen=True)
+class SetUp:
+    """A template with a kitchen set up: a SQLite file or a PostgreSQL database, and tokens."""
+
+    template: str
+    tokens: dict[str, str]
 
 
 @pytest.fixture(scope="session")
@@ -47,8 +56,26 @@ def templates(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Templates]:
         name = f"fishhouse_{uuid.uuid4().hex[:12]}"
         create_database(address, name)
         migrate(on_server(address, name), at=START)
-        yield Templates(folder / "template.db", address, name)
+        shutil.copy(folder / "template.db", folder / "set_up.db")
+        create_database(address, f"{name}_set_up", name)
+        set_up = {
+            "sqlite": SetUp(
+                str(folder / "set_up.db"), tokens_of(f"sqlite:///{folder / 'set_up.db'}", folder)
+            ),
+            "postgresql": SetUp(
+                f"{name}_set_up", tokens_of(on_server(address, f"{name}_set_up"), folder)
+            ),
+        }
+        yield Templates(folder / "template.db", address, name, set_up)
+        drop_database(address, f"{name}_set_up")
         drop_database(address, name)
+
+
+def tokens_of(address: str, folder: Path) -> dict[str, str]:
+    """Set a kitchen up in a migrated database; the tokens of its people."""
+    kitchen = Kitchen(address, folder).set_up()
+    kitchen.close()
+    return kitchen.tokens
 
 
 def on_server(server: str, name: str) -> str:
@@ -66,16 +93,27 @@ def drop_database(server: str, name: str) -> None:
         connection.execute(f'DROP DATABASE IF EXISTS "{name}" WITH (FORCE)')
 
 
-def fresh_address(kind: str, templates: Templates, folder: Path) -> Iterator[str]:
-    """A migrated database of its own, gone afterwards."""
+def fresh_address(
+    kind: str, templates: Templates, folder: Path, template: str | None = None
+) -> Iterator[str]:
+    """A migrated database of its own, or a copy of a template, gone afterwards."""
     if kind == "sqlite":
-        shutil.copy(templates.sqlite, folder / "kitchen.db")
+        shutil.copy(template or templates.sqlite, folder / "kitchen.db")
         yield f"sqlite:///{folder / 'kitchen.db'}"
         return
     name = f"kitchen_{uuid.uuid4().hex[:12]}"
-    create_database(templates.server, name, templates.template)
+    create_database(templates.server, name, template or templates.template)
     yield on_server(templates.server, name)
     drop_database(templates.server, name)
+
+
+def kitchen_of(kind: str, templates: Templates, folder: Path) -> Iterator[Kitchen]:
+    """A kitchen that is set up, in a database of its own, gone afterwards."""
+    made = templates.set_up[kind]
+    for address in fresh_address(kind, templates, folder, made.template):
+        opened = Kitchen(address, folder, tokens=dict(made.tokens))
+        yield opened
+        opened.close()
 
 
 @pytest.fixture(params=DATABASES)
@@ -84,18 +122,15 @@ def address(request: pytest.FixtureRequest, templates: Templates, tmp_path: Path
     yield from fresh_address(request.param, templates, tmp_path)
 
 
-@pytest.fixture
-def kitchen(address: str, tmp_path: Path) -> Iterator[Kitchen]:
+@pytest.fixture(params=DATABASES)
+def kitchen(
+    request: pytest.FixtureRequest, templates: Templates, tmp_path: Path
+) -> Iterator[Kitchen]:
     """A kitchen that is set up, on each database in turn."""
-    opened = Kitchen(address, tmp_path)
-    yield opened.set_up()
-    opened.close()
+    yield from kitchen_of(request.param, templates, tmp_path)
 
 
 @pytest.fixture
 def small_kitchen(templates: Templates, tmp_path: Path) -> Iterator[Kitchen]:
     """A kitchen that is set up, on SQLite only: for what does not depend on the database."""
-    for address in fresh_address("sqlite", templates, tmp_path):
-        opened = Kitchen(address, tmp_path)
-        yield opened.set_up()
-        opened.close()
+    yield from kitchen_of("sqlite", templates, tmp_path)

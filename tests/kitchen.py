@@ -97,6 +97,7 @@ class Kitchen:
     folder: Path
     clock: SetClock = field(default_factory=SetClock)
     settings: dict[str, Any] = field(default_factory=dict)
+    tokens: dict[str, str] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         self.app = create_app(
@@ -107,7 +108,6 @@ class Kitchen:
             ),
             clock=self.clock,
         )
-        self._tokens: dict[str, str] = {}
 
     def close(self) -> None:
         self.app.state.database.close()
@@ -115,11 +115,11 @@ class Kitchen:
     def person(self, role: str, site_ids: tuple[int, ...] = ()) -> Person:
         """Somebody of a role; the same one each time."""
         key = f"{role}{site_ids or ''}"
-        if key not in self._tokens:
+        if key not in self.tokens:
             with self.writing() as session:
                 user = users.add_user(session, key, Role(role), at=self.clock(), site_ids=site_ids)
-                self._tokens[key] = users.issue_token(session, user, at=self.clock())
-        return Person(self.app, self._tokens[key])
+                self.tokens[key] = users.issue_token(session, user, at=self.clock())
+        return Person(self.app, self.tokens[key])
 
     def writing(self) -> Any:
         return transaction(self.app.state.database.writer)

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from math import fsum, inf, isfinite, nextafter
 
 LARGEST = 1e12
-_PRINTED = re.compile(r"([<>]?)\s*(\d{1,13}(?:\.\d{1,12})?(?:[eE][+-]?\d{1,2})?)", re.ASCII)
+_PRINTED = re.compile(r"([<>]?)\s*(\d{1,13}(?:\.\d{1,20})?(?:[eE][+-]?\d{1,2})?)", re.ASCII)
 _WORDS = {
     "absent": 0.0,
     "not detected": 0.0,
