@@ -206,6 +206,16 @@ def test_a_recall_finds_and_holds_it_once(kitchen: Kitchen) -> None:
     assert kitchen.keeper.shown(f"/lots/{two}")["status"] == "accepted"
 
 
+def test_a_lot_whose_code_was_corrected_is_found_by_the_old_one_too(kitchen: Kitchen) -> None:
+    lot = kitchen.a_lot(supplier_lot="A77")["code"]
+    corrected(kitchen, lot, supplier_lot="B12")
+    for code, kind in (("B 12", "exact"), ("a-77", "look_alikes")):
+        found = kitchen.vet.shown("/recall", params={"supplier_lot": code})
+        assert [each["lot"] for each in found[kind]] == [lot]
+    other = kitchen.vet.shown("/recall", params={"supplier_lot": "A78"})
+    assert other["look_alikes"] == []
+
+
 def test_a_carton_that_may_be_of_a_held_lot_is_held_from_the_start(kitchen: Kitchen) -> None:
     one, two = (kitchen.a_lot(caught="2026-08-01")["code"] for _ in range(2))
     kitchen.vet.made(f"/lots/{two}/holds", {"reason": "supplier recall"})

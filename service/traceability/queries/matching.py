@@ -1,6 +1,6 @@
 """Which lots a supplier lot code is about, at whatever site."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -9,7 +9,7 @@ from sqlalchemy import select as columns
 from sqlmodel import Session, col, select
 
 from service.catalogue.models import Product, Supplier
-from service.lots.models import Lot, LotCandidate
+from service.lots.models import Lot, LotCandidate, LotCorrection
 from service.lots.rules import supplier_lot_key
 from service.receiving.models import Delivery
 from service.security.actor import Actor
@@ -48,7 +48,8 @@ def lots_like(session: Session, supplier_lot: str, *, supplier_id: int | None, b
     """Every lot whose supplier lot code is the one asked for, or looks like it.
 
     Lots without a readable label that may be of an exact match are among them.
-    Other sites are counted and nothing of them is shown. Two queries, by index.
+    So are lots that were called so before somebody corrected it. Other sites are
+    counted and nothing of them is shown. At most four queries.
     """
     like = _lots().where(col(Lot.supplier_lot_key) == supplier_lot_key(supplier_lot))
     if supplier_id is not None:
@@ -61,7 +62,28 @@ def lots_like(session: Session, supplier_lot: str, *, supplier_id: int | None, b
     unread = select(LotCandidate.lot_id).where(col(LotCandidate.candidate_id).in_(exact))
     perhaps = _matched(session, _lots().where(col(Lot.id).in_(unread))) if exact else []
     found += [each for each in perhaps if each.lot_id not in known]
+    found += _once_called(session, supplier_lot, {each.lot_id for each in found}, supplier_id)
     return _seen(found, by)
+
+
+def _once_called(
+    session: Session, supplier_lot: str, known: Collection[int], supplier_id: int | None
+) -> list[Matched]:
+    """Lots that were called so before a correction: look-alikes, as it may have been wrong.
+
+    One query, and one more if there are any; cost grows with the codes ever corrected.
+    """
+    statement = columns(col(LotCorrection.lot_id), col(LotCorrection.before)).where(
+        col(LotCorrection.field) == "supplier_lot", col(LotCorrection.before).is_not(None)
+    )
+    key = supplier_lot_key(supplier_lot)
+    once = {i for i, code in session.execute(statement) if supplier_lot_key(code) == key}
+    if not once - set(known):
+        return []
+    like = _lots().where(col(Lot.id).in_(once - set(known)))
+    if supplier_id is not None:
+        like = like.where(_supplier_id() == supplier_id)
+    return [replace(each, match=Match.LOOK_ALIKE) for each in _matched(session, like)]
 
 
 def named(session: Session, lot: Lot) -> Matched:
