@@ -76,6 +76,26 @@ class LotFacts:
         return (caught, caught)
 
 
+def wrong_days(
+    arrived_on: date, caught_from: date | None, caught_to: date | None, frozen_on: date | None
+) -> Iterator[tuple[str, str]]:
+    """(field, reason) of every day of a lot that cannot be.
+
+    >>> list(wrong_days(date(2026, 9, 1), date(2026, 9, 2), None, None))
+    [('caught_from', '2026-09-02 lies after the arrival on 2026-09-01')]
+    """
+    days = {"caught_from": caught_from, "caught_to": caught_to, "frozen_on": frozen_on}
+    for field, day in days.items():
+        if day is not None and day > arrived_on:
+            yield field, f"{day} lies after the arrival on {arrived_on}"
+    if caught_to is not None and caught_from is None:
+        yield "caught_from", "is missing while caught_to is given"
+    if caught_to is not None and caught_from is not None and caught_to < caught_from:
+        yield "caught_to", "lies before caught_from"
+    if frozen_on is not None and caught_from is not None and frozen_on < caught_from:
+        yield "frozen_on", "lies before the catch"
+
+
 def may_use(lot: LotFacts, policy: Policy, on: date) -> Iterator[Finding]:
     """Holds and age: the first questions about fish in a freezer."""
     yield from hold_findings(lot)

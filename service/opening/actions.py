@@ -18,9 +18,9 @@ from service.decisions import Decision
 from service.errors import FieldError, Invalid
 from service.http.bodies import Day
 from service.http.uploads import rows_at_fault, table_of
-from service.lots.rules import LotStatus
+from service.lots.rules import LotStatus, wrong_days
 from service.opening import queries
-from service.opening.rules import KEPT_AS, Same, wrong_days
+from service.opening.rules import KEPT_AS, Same
 from service.opening.schemas import OpeningLot, OpeningOut, OpeningTotal
 from service.receiving.actions import Received, receive
 from service.receiving.schemas import DeliveryIn, LotIn
@@ -193,11 +193,10 @@ def _row(row: SheetRow, known: _Known) -> _Row | list[FieldError]:
         return wrong
     if place is not None:
         today = known.today(place)
-        days = {
-            "received_on": received_on,
-            **{n: getattr(line, n) for n in ("caught_from", "caught_to", "frozen_on")},
-        }
-        wrong += [FieldError(column, why) for column, why in wrong_days(days, today)]
+        if received_on is not None and received_on > today:
+            wrong.append(FieldError("received_on", "lies in the future"))
+        days = wrong_days(received_on or today, line.caught_from, line.caught_to, line.frozen_on)
+        wrong += [FieldError(column, why) for column, why in days]
     if wrong or place is None or product is None:
         return wrong
     kept = line.model_copy(update={"received_as": KEPT_AS[PlaceKind(place.kind)]})

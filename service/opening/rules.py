@@ -1,6 +1,6 @@
 """What a row of an opening balance may say."""
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from datetime import date
 from typing import NamedTuple
 
@@ -25,29 +25,3 @@ class Same(NamedTuple):
     frozen_on: date | None
     received_on: date
     grams: int
-
-
-def wrong_days(days: Mapping[str, date | None], today: date) -> Iterator[tuple[str, str]]:
-    """(column, reason) of every day that cannot be.
-
-    days : received_on, caught_from, caught_to, frozen_on; None where it is not known.
-
-    >>> found = wrong_days({"received_on": date(2026, 9, 1), "caught_from": date(2026, 9, 2)},
-    ...                    date(2026, 11, 25))
-    >>> list(found)
-    [('caught_from', '2026-09-02 lies after it was received on 2026-09-01')]
-    """
-    received = days.get("received_on") or today
-    if received > today:
-        yield "received_on", "lies in the future"
-    for column in ("caught_from", "caught_to", "frozen_on"):
-        day = days.get(column)
-        if day is not None and day > received:
-            yield column, f"{day} lies after it was received on {received}"
-    caught, until, frozen = (days.get(c) for c in ("caught_from", "caught_to", "frozen_on"))
-    if until is not None and caught is None:
-        yield "caught_from", "is missing while caught_to is given"
-    if until is not None and caught is not None and until < caught:
-        yield "caught_to", "lies before caught_from"
-    if frozen is not None and caught is not None and frozen < caught:
-        yield "frozen_on", "lies before the catch"

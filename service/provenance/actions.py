@@ -8,7 +8,6 @@ from sqlmodel import Session
 from service.catalogue import queries as catalogue
 from service.catalogue.models import Product
 from service.catalogue.queries import lock_species
-from service.catalogue.rules import Form
 from service.decisions import Decision, Finding, decide
 from service.errors import Conflict, Invalid
 from service.http.bodies import instant_of, refuse_future
@@ -16,7 +15,7 @@ from service.ledger.actions import stock
 from service.lots import actions as lot_actions
 from service.lots import queries as lots
 from service.lots.models import Lot, LotCandidate, LotCorrection
-from service.lots.rules import LotFacts, ReceivedAs, supplier_lot_key
+from service.lots.rules import LotFacts, ReceivedAs, supplier_lot_key, wrong_days
 from service.provenance.rules import (
     Candidate,
     Days,
@@ -26,6 +25,7 @@ from service.provenance.rules import (
     taken_as,
 )
 from service.provenance.schemas import CorrectionIn, UnlabelledIn
+from service.receiving.actions import amount_of
 from service.receiving.models import Delivery, Receipt
 from service.receiving.rules import receiving_findings
 from service.security import audit
@@ -55,7 +55,9 @@ def correct(
         raise Invalid.at(next(iter(wanted.changes)), "is what is written already")
     before = Days(lot.caught_from, lot.caught_to, lot.frozen_on)
     after = before.with_changes(changes)
-    for field, why in after.wrong(lot.received_on):
+    for field, why in wrong_days(
+        lot.received_on, after.caught_from, after.caught_to, after.frozen_on
+    ):
         raise Invalid.at(field, why)
     breaches = site_actions.allow(
         session,
@@ -188,8 +190,6 @@ def _candidate(lot: Lot, facts: LotFacts) -> Candidate:
         lot.code,
         Days(lot.caught_from, lot.caught_to, lot.frozen_on),
         lot.best_before,
-        lot.received_on,
-        lot.arrived_at,
         barred=facts.held or facts.rejected,
     )
 
@@ -203,10 +203,7 @@ def _doubtful_lot(
     taken: Taken,
     occurred_at: datetime,
 ) -> Lot:
-    grams = carton.mass.grams if carton.mass else (carton.cartons or 0) * product.carton_g
-    cartons = None
-    if product.form == Form.BLOCK:
-        cartons = carton.cartons or max(1, round(grams / product.carton_g))
+    grams, cartons = amount_of(product, carton.mass, carton.cartons, "cartons")
     day = view.day_of(occurred_at)
     first = min(may_be, key=lambda lot: lot.arrived_at) if may_be else None
     return Lot(

@@ -2,7 +2,7 @@
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date, datetime
+from datetime import date
 
 from service.decisions import Finding
 from service.lots.rules import AgeBasis
@@ -36,17 +36,6 @@ class Days:
             said["caught_to"] = max(caught, self.caught_to or caught)
         return Days(**said)
 
-    def wrong(self, arrived_on: date) -> Iterator[tuple[str, str]]:
-        """(field, why) of what cannot be."""
-        for name in vars(self):
-            day = getattr(self, name)
-            if day is not None and day > arrived_on:
-                yield name, f"{day} lies after the arrival on {arrived_on}"
-        if self.caught_from and self.caught_to and self.caught_to < self.caught_from:
-            yield "caught_to", "lies before caught_from"
-        if self.caught_from and self.frozen_on and self.frozen_on < self.caught_from:
-            yield "frozen_on", "lies before the catch"
-
 
 def age_findings(before: Days, after: Days) -> Iterator[Finding]:
     """Whether a correction makes fish younger: then more than one person looks at it."""
@@ -69,8 +58,6 @@ class Candidate:
     code: str
     days: Days
     best_before: date | None
-    received_on: date
-    arrived_at: datetime
     barred: bool
 
 

@@ -16,7 +16,8 @@ from service.ledger.actions import stock
 from service.lots import actions as lot_actions
 from service.lots import queries as lots
 from service.lots.models import Lot
-from service.lots.rules import AgeBasis, supplier_lot_key
+from service.lots.rules import AgeBasis, supplier_lot_key, wrong_days
+from service.quantities import MassIn
 from service.receiving.models import Delivery, DeliveryDocument, Receipt
 from service.receiving.rules import Papers, receiving_findings
 from service.receiving.schemas import DeliveryIn, DocumentIn, LotIn
@@ -45,6 +46,8 @@ class _Named:
     product: Product
     place: Place
     field: str
+    grams: int
+    cartons: int | None
     papers: Papers
 
 
@@ -104,14 +107,17 @@ def _named(
         if line.catches is None
         else [f"{field}.catches.{j}" for j in range(len(each_catch))]
     )
-    amounts = [_grams(each, product, at) for each, at in zip(each_catch, fields, strict=True)]
+    amounts = [
+        amount_of(product, each.mass, each.cartons, f"{at}.cartons")
+        for each, at in zip(each_catch, fields, strict=True)
+    ]
     papers = Papers(
         _compared(line, sum(grams for grams, _ in amounts), each_catch),
         tuple((d.kind, d.number, d.valid_until) for d in documents if d.valid_until is not None),
     )
     return [
-        _Named(each, product, place, at, papers)
-        for each, at in zip(each_catch, fields, strict=True)
+        _Named(each, product, place, at, *amount, papers)
+        for each, at, amount in zip(each_catch, fields, amounts, strict=True)
     ]
 
 
@@ -154,29 +160,25 @@ def _arrival(delivery: DeliveryIn, view: SiteView, at: datetime) -> datetime:
 
 
 def _check_dates(line: LotIn, arrived_on: date, field: str) -> None:
-    for name in ("caught_from", "caught_to", "frozen_on"):
-        day: date | None = getattr(line, name)
-        if day is not None and day > arrived_on:
-            raise Invalid.at(f"{field}.{name}", f"{day} lies after the arrival on {arrived_on}")
-    if line.caught_to is not None:
-        if line.caught_from is None:
-            raise Invalid.at(f"{field}.caught_from", "is missing while caught_to is given")
-        if line.caught_to < line.caught_from:
-            raise Invalid.at(f"{field}.caught_to", "lies before caught_from")
-    if line.frozen_on is not None and line.caught_from and line.frozen_on < line.caught_from:
-        raise Invalid.at(f"{field}.frozen_on", "lies before the catch")
+    for name, why in wrong_days(arrived_on, line.caught_from, line.caught_to, line.frozen_on):
+        raise Invalid.at(f"{field}.{name}", why)
 
 
-def _grams(line: LotIn, product: Product, field: str) -> tuple[int, int | None]:
-    """Grams received, and cartons where the ledger counts them: blocks."""
-    grams = line.mass.grams if line.mass else (line.cartons or 0) * product.carton_g
+def amount_of(
+    product: Product, mass: MassIn | None, cartons: int | None, field: str
+) -> tuple[int, int | None]:
+    """Grams of what came, and cartons where the ledger counts them: blocks.
+
+    Raises Invalid at `field` for more than 1 000 t, and more cartons than grams.
+    """
+    grams = mass.grams if mass else (cartons or 0) * product.carton_g
     if grams > 10**9:
-        raise Invalid.at(f"{field}.cartons", "is more than 1000 t")
+        raise Invalid.at(field, "is more than 1000 t")
     if product.form != Form.BLOCK:
         return grams, None
-    cartons = line.cartons or max(1, round(grams / product.carton_g))
+    cartons = cartons or max(1, round(grams / product.carton_g))
     if cartons > grams:
-        raise Invalid.at(f"{field}.cartons", "more cartons than grams")
+        raise Invalid.at(field, "more cartons than grams")
     return grams, cartons
 
 
@@ -190,7 +192,6 @@ def _receive_lot(
     by: Actor,
 ) -> Received:
     line, product = named.line, named.product
-    grams, cartons = _grams(line, product, named.field)
     day = view.day_of(delivery.arrived_at)
     lot = Lot(
         site_id=view.id,
@@ -212,8 +213,8 @@ def _receive_lot(
         best_before=line.best_before,
         received_on=day,
         arrived_at=delivery.arrived_at,
-        grams=grams,
-        cartons=cartons,
+        grams=named.grams,
+        cartons=named.cartons,
     )
     session.add(lot)
     session.flush()

@@ -240,6 +240,7 @@ def test_a_lot_of_unknown_age_among_them_makes_it_unknown(kitchen: Kitchen) -> N
         ({"cartons": None}, "body"),
         ({"may_be": ["NO-SUCH-LOT"]}, "may_be.0"),
         ({"cartons": 0}, "cartons"),
+        ({"cartons": 10_000, "mass": "1 kg"}, "cartons"),
     ],
 )
 def test_a_carton_that_cannot_be_is_refused_by_its_field(
@@ -274,7 +275,7 @@ def test_fish_of_another_species_is_no_candidate(small_kitchen: Kitchen) -> None
 
 @given(st.lists(written, min_size=1, max_size=5))
 def test_what_it_is_taken_to_be_is_never_younger_than_any_that_it_may_be(every: list[Days]) -> None:
-    candidates = [Candidate("L", days, None, date(2026, 12, 31), START, False) for days in every]
+    candidates = [Candidate("L", days, None, barred=False) for days in every]
     taken = taken_as(candidates).days.age_from
     ages = [days.age_from for days in every]
     known = [age for age in ages if age is not None]
