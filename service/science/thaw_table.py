@@ -7,7 +7,6 @@ service.science.thaw_table` makes the files again after a change of the physics.
 """
 
 from collections.abc import Sequence
-from dataclasses import replace
 from enum import StrEnum
 from functools import lru_cache
 from importlib.resources import as_file, files
@@ -38,6 +37,7 @@ from service.science.thawing import (
     fully_thawed_core_c,
     hours_to_core,
     shape_factor,
+    thicker,
 )
 
 
@@ -305,11 +305,11 @@ def thaw_time(
     """
 
     def hours(
-        thicker: float = 1.0, stronger: float = 1.0, warmer: float = 0.0, colder: float = 0.0
+        thickness: float = 1.0, stronger: float = 1.0, warmer: float = 0.0, colder: float = 0.0
     ) -> float:
         return body_hours(
             group,
-            _thicker(body, thicker),
+            thicker(body, thickness),
             medium_c + warmer,
             coefficient_w_m2k * stronger,
             start_c=start_c - colder,
@@ -318,13 +318,13 @@ def thaw_time(
 
     middle = hours()
     # each input moves to the side on which the table goes on
-    thickness = exp(LN_SD_THICKNESS if body.thickness_m <= 0.4 else -LN_SD_THICKNESS)
+    more = exp(LN_SD_THICKNESS if body.thickness_m <= 0.4 else -LN_SD_THICKNESS)
     warmer = SD_MEDIUM_K if medium_c + SD_MEDIUM_K <= WARMEST_MEDIUM_C else -SD_MEDIUM_K
     colder = SD_START_K if start_c - SD_START_K >= COLDEST_START_C else -SD_START_K
     biot = coefficient_w_m2k * body.thickness_m / 2 / heat.heat_tables(GROUPS[group]).k_thawed
     weaker = 1.0 if biot > 1 else -1.0
     spread = hypot(
-        log(hours(thicker=thickness) / middle),
+        log(hours(thickness=more) / middle),
         2 * log(hours(stronger=exp(-weaker * coefficient_ln_sd / 2)) / middle),
         log(hours(stronger=exp(-weaker * LN_SD_CONDUCTIVITY)) / middle)
         - weaker * LN_SD_CONDUCTIVITY,
@@ -346,13 +346,6 @@ def thaw_time(
         ],
         sources=SOURCES,
     )
-
-
-def _thicker(body: Body, factor: float) -> Body:
-    thickness = body.thickness_m * factor
-    sides = (None if s is None else max(s, thickness) for s in (body.width_m, body.length_m))
-    width, length = sides
-    return replace(body, thickness_m=thickness, width_m=width, length_m=length)
 
 
 def write_all(folder: Path) -> None:

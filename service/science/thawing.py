@@ -129,6 +129,19 @@ class ThawTime(Estimate):
         )
 
 
+def thicker(body: Body, factor: float) -> Body:
+    """The same body, its thickness times a factor; no side is thinner than that.
+
+    >>> described(thicker(Body(Shape.BRICK, 0.1, 0.1, 0.5), 1.5))
+    'brick 150 × 150 × 500 mm'
+    """
+    thickness = body.thickness_m * factor
+    width, length = (
+        None if side is None else max(side, thickness) for side in (body.width_m, body.length_m)
+    )
+    return replace(body, thickness_m=thickness, width_m=width, length_m=length)
+
+
 def described(body: Body) -> str:
     """A body in words, sizes in millimetres.
 
@@ -505,13 +518,7 @@ def _varied(
     freezing: float = 0.0,
 ) -> float:
     """Hours with one input changed."""
-    changed_body = Body(
-        body.shape,
-        body.thickness_m * thickness,
-        None if body.width_m is None else max(body.width_m, body.thickness_m * thickness),
-        None if body.length_m is None else max(body.length_m, body.thickness_m * thickness),
-        body.packing,
-    )
+    changed_body = thicker(body, thickness)
     changed_food = Composition(
         food.water,
         food.protein,
