@@ -14,7 +14,6 @@ from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, precondition, rule, run_state_machine_as_test
 
 from tests.conftest import Templates, fresh_address
-from tests.kitchen import Kitchen
 from tests.ledger.books import ARRIVAL, Books, check_laws
 
 FREEZERS = ("FZ1", "FZ2")
@@ -31,14 +30,9 @@ FEW = settings(
 
 
 @pytest.fixture(scope="module")
-def furnished(templates: Templates, tmp_path_factory: pytest.TempPathFactory) -> Path:
+def furnished(templates: Templates) -> Path:
     """A SQLite file with places, products and an animal, to be copied for each example."""
-    folder = tmp_path_factory.mktemp("furnished")
-    for address in fresh_address("sqlite", templates, folder):
-        opened = Kitchen(address, folder)
-        opened.set_up()
-        opened.close()
-    return folder / "kitchen.db"
+    return Path(templates.set_up["sqlite"].template)
 
 
 class Copies:
@@ -197,10 +191,8 @@ def test_no_sequence_of_events_changes_the_grams_received(furnished: Path) -> No
 def test_no_sequence_of_events_changes_the_grams_received_on_postgresql(
     templates: Templates, tmp_path: Path
 ) -> None:
-    for address in fresh_address("postgresql", templates, tmp_path):
-        opened = Kitchen(address, tmp_path)
-        opened.set_up()
-        opened.close()
+    made = templates.set_up["postgresql"].template
+    for address in fresh_address("postgresql", templates, tmp_path, made):
         machine = type("OnPostgresql", (Kitchenful,), {"address": address})
         few = settings(FEW, max_examples=3, stateful_step_count=12)
         run_state_machine_as_test(machine, settings=few)

@@ -19,7 +19,6 @@ import httpx
 import pytest
 
 from tests.conftest import Templates, fresh_address
-from tests.kitchen import Kitchen
 from tests.processes import served, stop
 
 WORKER_WITHIN_S = 60.0
@@ -90,10 +89,8 @@ class House:
 @pytest.fixture
 def house(templates: Templates, tmp_path: Path) -> Iterator[House]:
     """Two API processes on a PostgreSQL database in which a kitchen is set up."""
-    for address in fresh_address("postgresql", templates, tmp_path):
-        kitchen = Kitchen(address, tmp_path)
-        kitchen.set_up()
-        kitchen.close()
+    made = templates.set_up["postgresql"].template
+    for address in fresh_address("postgresql", templates, tmp_path, made):
         with served(address, tmp_path, ports=2) as urls:
             yield House(urls, address, tmp_path)
 

@@ -8,7 +8,6 @@ from sqlmodel import Session
 
 from service.traceability.queries.whereabouts import traces
 from tests.conftest import Templates, fresh_address
-from tests.kitchen import Kitchen
 from tests.ledger.books import Books
 from tests.ledger.test_laws import FEW, Copies, Kitchenful, furnished
 
@@ -65,10 +64,8 @@ def test_the_trace_of_a_lot_accounts_for_every_gram_whatever_happened(furnished:
 def test_the_trace_of_a_lot_accounts_for_every_gram_on_postgresql(
     templates: Templates, tmp_path: Path
 ) -> None:
-    for address in fresh_address("postgresql", templates, tmp_path):
-        opened = Kitchen(address, tmp_path)
-        opened.set_up()
-        opened.close()
+    made = templates.set_up["postgresql"].template
+    for address in fresh_address("postgresql", templates, tmp_path, made):
         machine = type("TracedOnPostgresql", (Traced,), {"address": address})
         few = settings(FEW, max_examples=3, stateful_step_count=12)
         run_state_machine_as_test(machine, settings=few)
