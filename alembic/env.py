@@ -3,12 +3,14 @@
 import service.animals.models
 import service.assays.models
 import service.catalogue.models
+import service.excursions.models
 import service.feeding.models
 import service.inspections.models
 import service.jobs.models
 import service.ledger.models
 import service.lots.models
 import service.photos.models
+import service.probes.models
 import service.receiving.models
 import service.security.models
 import service.site.models

@@ -12,6 +12,7 @@ from sqlalchemy.exc import SQLAlchemyError
 import service.animals.routes
 import service.assays.routes
 import service.catalogue.routes
+import service.excursions.routes
 import service.feeding.routes
 import service.inspections.routes
 import service.labels.routes
@@ -19,6 +20,7 @@ import service.ledger.routes
 import service.lots.routes
 import service.opening.routes
 import service.photos.routes
+import service.probes.routes
 import service.provenance.routes
 import service.quality.routes
 import service.receiving.routes
@@ -53,7 +55,9 @@ ROUTERS: tuple[APIRouter, ...] = (
     *service.assays.routes.routers,
     service.opening.routes.router,
     *service.ledger.routes.routers,
+    *service.probes.routes.routers,
     *service.temperatures.routes.routers,
+    *service.excursions.routes.routers,
     *service.thawing.routes.routers,
     *service.feeding.routes.routers,
     service.animals.routes.router,

@@ -13,10 +13,10 @@ from sqlmodel import Session
 
 from service.clock import Clock
 from service.database import Database
+from service.excursions.actions.watching import watch
 from service.jobs import leases
 from service.ledger.actions.reserving import release_expired
 from service.security.transactions import forget_old_keys, transaction
-from service.temperatures.actions.watching import watch
 
 log = logging.getLogger(__name__)
 LEASE = timedelta(minutes=5)

@@ -9,6 +9,8 @@ from service.catalogue import actions as catalogue
 from service.catalogue.schemas import ProductIn, SupplierIn
 from service.database import Database, open_database
 from service.migrations import migrate
+from service.probes.actions.setting_up import add_probe
+from service.probes.schemas import ProbeIn
 from service.receiving import actions as receiving
 from service.receiving.schemas import DeliveryIn
 from service.security import users
@@ -17,8 +19,6 @@ from service.security.rules import Role
 from service.security.transactions import transaction
 from service.site import actions as site
 from service.site.schemas import PlaceIn
-from service.temperatures.actions.probes import add_probe
-from service.temperatures.schemas import ProbeIn
 
 LOTS = 60  # so that a list of fifty has a next page
 PROBES = 10

@@ -11,11 +11,11 @@ from sqlmodel import col
 from service.bench.figures import Figure
 from service.bench.place import PROBES, TWINS, opened
 from service.database import Database
+from service.probes.models import Probe
 from service.security.actor import SERVICE
 from service.security.transactions import transaction
 from service.temperatures.actions import storing
 from service.temperatures.actions.decoding import Decoded, Row
-from service.temperatures.models import Probe
 
 ROWS = 10_000
 ROUNDS = 7

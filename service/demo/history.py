@@ -24,11 +24,14 @@ from service.catalogue.schemas import ProductIn
 from service.database import Database
 from service.demo import place
 from service.demo.weather import Weather
+from service.excursions.actions.watching import watch
 from service.feeding import actions as feeding
 from service.feeding.rules import Appetite
 from service.feeding.schemas import FeedIn, FeedItemIn
 from service.ledger.actions import stock
 from service.ledger.schemas import CountIn
+from service.probes.actions import setting_up as probes
+from service.probes.schemas import ProbeIn
 from service.quantities import Mass, Temperature, parse_mass, parse_temperature
 from service.receiving import actions as receiving
 from service.receiving.schemas import DeliveryIn, LotIn
@@ -37,9 +40,7 @@ from service.security.actor import Actor
 from service.security.transactions import transaction
 from service.site import actions as site
 from service.site import queries as sites
-from service.temperatures.actions import probes, storing
-from service.temperatures.actions.watching import watch
-from service.temperatures.schemas import ProbeIn
+from service.temperatures.actions import storing
 from service.thawing.actions import pulling, tending
 from service.thawing.schemas import DiscardIn, PullIn
 

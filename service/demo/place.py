@@ -18,11 +18,11 @@ from service.catalogue.schemas import (
     SupplementProductIn,
     SupplierIn,
 )
+from service.probes.rules import ProbeKind
 from service.quantities import Mass, parse_mass
 from service.security.rules import Role
 from service.site.rules import PlaceKind
 from service.site.schemas import PlaceIn, SiteIn
-from service.temperatures.rules import ProbeKind
 
 HISTORY_DAYS = 365
 SITE = SiteIn(name="Lantern Skerry Sea House")

@@ -1,21 +1,7 @@
-"""Probes, readings, their hours, excursions."""
+"""Readings and their hours."""
 
 from sqlalchemy import BigInteger, Column, ForeignKey, LargeBinary, PrimaryKeyConstraint
 from sqlmodel import Field, SQLModel
-
-from service.database import Instant
-
-
-class Probe(SQLModel, table=True):
-    """A thermometer in a place. Its row is also the lock on its series."""
-
-    id: int | None = Field(default=None, primary_key=True)
-    place_id: int = Field(foreign_key="place.id", index=True)
-    code: str = Field(unique=True)
-    kind: str
-    created_at: Instant
-    version: int = 0
-    watched_until_s: int = Field(default=0, sa_type=BigInteger)
 
 
 class Reading(SQLModel, table=True):
@@ -58,17 +44,3 @@ class ProbeHour(SQLModel, table=True):
     integrals: bytes = Field(sa_column=Column(LargeBinary, nullable=False))
     kinetics: int
     version: int
-
-
-class Excursion(SQLModel, table=True):
-    """A time during which a place was warmer than its limit for too long, or silent."""
-
-    id: int | None = Field(default=None, primary_key=True)
-    place_id: int = Field(foreign_key="place.id", index=True)
-    probe_id: int = Field(foreign_key="probe.id", index=True)
-    kind: str
-    from_at: Instant
-    ended_at: Instant | None = None
-    limit_c: float | None = None
-    peak_c: float | None = None
-    opened_at: Instant

@@ -1,4 +1,4 @@
-"""Every select of probes, readings, hours and excursions."""
+"""Every select of readings and hours, and which probe stands for a place."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -9,14 +9,17 @@ from typing import Any
 import numpy as np
 from sqlalchemy import bindparam
 from sqlalchemy import select as columns
-from sqlmodel import Session, col, func, or_, select
+from sqlmodel import Session, col, func, select
 
+from service.probes import queries as probes
+from service.probes.models import Probe
+from service.probes.rules import MEASURES_AIR_FIRST
 from service.science.arrays import Array, Indices
 from service.science.exposure import HOUR_S, THRESHOLDS_C
 from service.security.actor import Actor
 from service.site.models import Place
-from service.temperatures.models import Excursion, Probe, ProbeHour, Reading
-from service.temperatures.rules import MEASURES_AIR_FIRST, rate_tables
+from service.temperatures.models import ProbeHour, Reading
+from service.temperatures.rules import rate_tables
 
 MOST_NAMED = 1000  # codes in one statement; SQLite takes 32 766 values, PostgreSQL 65 535
 
@@ -65,16 +68,6 @@ def lock_probes(session: Session, codes: set[str], *, by: Actor) -> dict[str, Pr
     )
     rows = session.execute(statement).all()
     return {row.code: ProbeView(*row) for row in rows if by.sees(row.site_id)}
-
-
-def probes(session: Session, *, by: Actor) -> list[tuple[Probe, Place]]:
-    """All probes of the sites that somebody sees, by code. One query."""
-    statement = (
-        select(Probe, Place)
-        .join(Place, col(Place.id) == col(Probe.place_id))
-        .order_by(col(Probe.code))
-    )
-    return [(probe, place) for probe, place in session.exec(statement) if by.sees(place.site_id)]
 
 
 def governing_probe(session: Session, place_id: int, from_s: int, to_s: int) -> Probe | None:
@@ -164,7 +157,18 @@ def _floats(blobs: Sequence[bytes], width: int) -> Array:
 
 
 def raw(session: Session, probe_id: int, from_s: int, to_s: int) -> tuple[Indices, Array]:
-    """A probe's readings from `from_s` until before `to_s`: seconds and °C. One query."""
+    """A probe's readings from `from_s` until before `to_s`, corrected by its offsets: seconds
+    and °C. Two queries."""
+    at_s, centi_c = as_read(session, probe_id, from_s, to_s)
+    offsets = probes.offsets(session, [probe_id]).get(probe_id)
+    if offsets is not None:
+        centi_c = centi_c + offsets.of(at_s)
+    return at_s, centi_c / 100.0
+
+
+def as_read(session: Session, probe_id: int, from_s: int, to_s: int) -> tuple[Indices, Indices]:
+    """What a probe read from `from_s` until before `to_s`: seconds and hundredths of a °C, as
+    they came. One query."""
     statement = (
         columns(col(Reading.at_s), col(Reading.centi_c))
         .where(
@@ -174,7 +178,7 @@ def raw(session: Session, probe_id: int, from_s: int, to_s: int) -> tuple[Indice
     )
     rows = session.execute(statement).all()
     table = np.array([tuple(row) for row in rows], dtype=np.int64).reshape(-1, 2)
-    return table[:, 0], table[:, 1] / 100.0
+    return table[:, 0], table[:, 1]
 
 
 def neighbours(
@@ -201,50 +205,6 @@ def neighbours(
 def last_reading(session: Session, probe_id: int) -> tuple[int, float] | None:
     """A probe's newest reading. One look-up by key."""
     return neighbours(session, probe_id, 2**40, 2**40)[0]
-
-
-def open_excursion(session: Session, probe_id: int, kind: str) -> Excursion | None:
-    """A probe's excursion of a kind that has not ended. One query."""
-    return session.exec(
-        select(Excursion).where(
-            col(Excursion.probe_id) == probe_id,
-            col(Excursion.kind) == kind,
-            col(Excursion.ended_at).is_(None),
-        )
-    ).first()
-
-
-def excursions_of(
-    session: Session, place_ids: Sequence[int], from_at: datetime, to_at: datetime
-) -> Sequence[Excursion]:
-    """Excursions of places that overlap a time, oldest first. One query."""
-    statement = (
-        select(Excursion)
-        .where(
-            col(Excursion.place_id).in_(set(place_ids)),
-            col(Excursion.from_at) < to_at,
-            or_(col(Excursion.ended_at).is_(None), col(Excursion.ended_at) > from_at),
-        )
-        .order_by(col(Excursion.from_at), col(Excursion.id))
-    )
-    return session.exec(statement).all()
-
-
-def excursions(
-    session: Session, site_ids: Sequence[int], *, limit: int, before_id: int | None
-) -> Sequence[tuple[Excursion, str, str]]:
-    """The newest excursions with the codes of place and probe. One query."""
-    statement = (
-        select(Excursion, Place.code, Probe.code)
-        .join(Place, col(Place.id) == col(Excursion.place_id))
-        .join(Probe, col(Probe.id) == col(Excursion.probe_id))
-        .where(col(Place.site_id).in_(site_ids))
-        .order_by(col(Excursion.id).desc())
-        .limit(limit)
-    )
-    if before_id is not None:
-        statement = statement.where(col(Excursion.id) < before_id)
-    return session.exec(statement).all()
 
 
 def instant(seconds: float) -> datetime:

@@ -6,31 +6,25 @@ from fastapi import APIRouter, Query, Request
 from sqlmodel import Session
 
 from service.errors import Invalid
-from service.http.bodies import Cursor, Limit, Moment, Page, decode_cursor, encode_cursor
+from service.http.bodies import Moment
 from service.http.sessions import Now, ReadSession, WriteSession
 from service.quantities import TemperatureUnit
 from service.science.exposure import HOUR_S
-from service.security.guard import MayLook, MayRecordTemperatures, MaySetUp, guarded_router
+from service.security.guard import MayLook, MayRecordTemperatures, guarded_router
 from service.site import queries as sites
 from service.site.rules import PlaceKind, place_limit_c
 from service.temperatures import queries
 from service.temperatures.actions import decoding, storing
-from service.temperatures.actions import probes as actions
-from service.temperatures.rules import ExcursionKind, ProbeKind, Steps, steps_of, steps_of_hours
+from service.temperatures.rules import Steps, steps_of, steps_of_hours
 from service.temperatures.schemas import (
-    ExcursionOut,
-    ProbeIn,
-    ProbeOut,
     ReadingsOut,
     TemperaturePoint,
     TemperaturesOut,
 )
 
-probes: APIRouter = guarded_router("/probes", "temperatures")
 readings: APIRouter = guarded_router("/readings", "temperatures")
 places: APIRouter = guarded_router("/places", "temperatures")
-excursions: APIRouter = guarded_router("/excursions", "temperatures")
-routers = (probes, readings, places, excursions)
+routers = (readings, places)
 
 MOST_POINTS = 20_000
 FINEST_STEP_S = 60
@@ -55,24 +49,6 @@ _READINGS_BODY = {
         },
     }
 }
-
-
-@probes.get("")
-def list_probes(session: ReadSession, by: MayLook) -> Page[ProbeOut]:
-    """The thermometers of your sites."""
-    found = queries.probes(session, by=by)
-    return Page(
-        items=[
-            ProbeOut(code=p.code, place=place.code, kind=ProbeKind(p.kind)) for p, place in found
-        ]
-    )
-
-
-@probes.post("", status_code=201)
-def add_probe(new: ProbeIn, session: WriteSession, at: Now, by: MaySetUp) -> ProbeOut:
-    """A thermometer in a place."""
-    probe = actions.add_probe(session, new, at=at, by=by)
-    return ProbeOut(code=probe.code, place=new.place, kind=ProbeKind(probe.kind))
 
 
 @readings.post("", openapi_extra=_READINGS_BODY)
@@ -150,31 +126,3 @@ def _points(
             found.at_s, found.mean_c, found.min_c, found.max_c, found.covered_s, strict=True
         )
     ]
-
-
-@excursions.get("")
-def list_excursions(
-    session: ReadSession, by: MayLook, limit: Limit = 100, cursor: Cursor = None
-) -> Page[ExcursionOut]:
-    """Times in which a place was too warm for too long, or silent; newest first."""
-    last = int(decode_cursor(cursor, int)[0]) if cursor is not None else None
-    rows = queries.excursions(
-        session, sites.sites_seen(session, by=by), limit=limit + 1, before_id=last
-    )
-    more = encode_cursor(rows[limit - 1][0].id or 0) if len(rows) > limit else None
-    return Page(
-        next=more,
-        items=[
-            ExcursionOut(
-                id=e.id or 0,
-                place=place,
-                probe=probe,
-                kind=ExcursionKind(e.kind),
-                from_at=e.from_at,
-                ended_at=e.ended_at,
-                limit_c=e.limit_c,
-                peak_c=e.peak_c,
-            )
-            for e, place, probe in rows[:limit]
-        ],
-    )

@@ -1,27 +1,8 @@
-"""Probes, readings and temperature series as they are sent and shown."""
+"""Readings and temperature series as they are sent and shown."""
 
 from datetime import datetime
 
 from pydantic import BaseModel, Field
-
-from service.http.bodies import Code, Occurrence
-from service.temperatures.rules import ExcursionKind, ProbeKind
-
-
-class ProbeIn(Occurrence):
-    """A thermometer to set up."""
-
-    code: Code
-    place: Code
-    kind: ProbeKind = ProbeKind.AIR
-
-
-class ProbeOut(BaseModel):
-    """A thermometer."""
-
-    code: str
-    place: str
-    kind: ProbeKind
 
 
 class RejectedReading(BaseModel):
@@ -57,16 +38,3 @@ class TemperaturesOut(BaseModel):
     step: int
     limit_c: float | None
     points: list[TemperaturePoint]
-
-
-class ExcursionOut(BaseModel):
-    """A time during which a place was too warm for too long, or silent."""
-
-    id: int
-    place: str
-    probe: str
-    kind: ExcursionKind
-    from_at: datetime
-    ended_at: datetime | None
-    limit_c: float | None
-    peak_c: float | None

@@ -7,7 +7,7 @@ from typing import Any
 
 from sqlalchemy import Engine, event
 
-from service.temperatures.models import Excursion
+from service.excursions.models import Excursion
 from tests.kitchen import START, Kitchen
 
 LISTS = (

@@ -11,11 +11,12 @@ from hypothesis import strategies as st
 from sqlalchemy import text
 from sqlmodel import col, delete, select
 
+from service.probes.models import Probe
 from service.quantities import TemperatureUnit
 from service.security.actor import SERVICE
 from service.temperatures.actions import storing
 from service.temperatures.actions.decoding import decode
-from service.temperatures.models import Probe, ProbeHour, Reading
+from service.temperatures.models import ProbeHour, Reading
 from tests.kitchen import START, Kitchen
 
 JSON = {"Content-Type": "application/json"}

@@ -8,6 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from service.catalogue.rules import life_profiles
+from service.excursions.rules import WarmRun, warm_runs
 from service.quantities import TemperatureUnit, to_celsius
 from service.science.arrays import Array, Indices
 from service.science.kinetics import arrhenius_factor
@@ -15,12 +16,10 @@ from service.science.storage_life import life_rate_per_day
 from service.site.rules import PlaceKind, default_policy, place_limit_c
 from service.temperatures.rules import (
     Steps,
-    WarmRun,
     life_column,
     rate_tables,
     steps_of,
     vitamin_column,
-    warm_runs,
 )
 
 

@@ -14,6 +14,7 @@ from service.catalogue.rules import (
     species_facts,
 )
 from service.decisions import Finding
+from service.excursions import queries as excursions
 from service.ledger import queries as ledger
 from service.ledger.models import Parcel, ThawBatch
 from service.lots import queries as lots
@@ -46,7 +47,6 @@ from service.science.kinetics import (
 from service.science.storage_life import life_rate_per_day
 from service.site import queries as sites
 from service.site.queries import SiteView
-from service.temperatures import queries as temperatures
 from service.temperatures.rules import life_column, vitamin_column
 
 PROXIMATE_LN_SD = 0.20  # spread of a species' proximates by season [science reference 7]
@@ -251,7 +251,7 @@ def excursions_met(session: Session, quality: LotQuality, state: ParcelState) ->
     """Warnings for the excursions that a parcel was in. One query a stay."""
     met = []
     for place_id, from_at, until_at in state.places:
-        for e in temperatures.excursions_of(session, [place_id], from_at, until_at):
+        for e in excursions.excursions_of(session, [place_id], from_at, until_at):
             met.append((quality.places[place_id].code, e.kind, e.from_at, e.ended_at, e.peak_c))
     return list(excursion_findings(met))
 

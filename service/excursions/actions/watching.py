@@ -10,6 +10,11 @@ from datetime import datetime
 import numpy as np
 from sqlmodel import Session, col, select
 
+from service.excursions import queries
+from service.excursions.models import Excursion
+from service.excursions.rules import ExcursionKind, WarmRun, warm_runs
+from service.probes.models import Probe
+from service.probes.rules import ProbeKind
 from service.science.arrays import Array, Indices
 from service.security import audit
 from service.security.actor import SERVICE
@@ -17,9 +22,7 @@ from service.site import queries as sites
 from service.site.models import Place
 from service.site.queries import SiteView
 from service.site.rules import PlaceKind, place_limit_c
-from service.temperatures import queries
-from service.temperatures.models import Excursion, Probe
-from service.temperatures.rules import ExcursionKind, ProbeKind, WarmRun, warm_runs
+from service.temperatures import queries as temperatures
 
 MOST_READINGS = 50_000  # of one probe in one pass
 
@@ -46,7 +49,7 @@ def _watch_probe(session: Session, probe: Probe, place: Place, view: SiteView, a
     assert probe.id is not None
     limit = place_limit_c(PlaceKind(place.kind), view.policy, view.units.temperature)
     until = int(at.timestamp()) + 1
-    at_s, temperature_c = queries.raw(session, probe.id, probe.watched_until_s, until)
+    at_s, temperature_c = temperatures.raw(session, probe.id, probe.watched_until_s, until)
     at_s, temperature_c = at_s[:MOST_READINGS], temperature_c[:MOST_READINGS]
     opened = 0
     if limit is not None and at_s.size:
@@ -84,7 +87,7 @@ def _by_warmth(
         elif _long_enough(run, int(at_s[-1]), grace_s):
             opened += _open(session, probe, view, run, limit_c, at)
     if known is not None:
-        known.ended_at = queries.instant(int(at_s[0]))
+        known.ended_at = temperatures.instant(int(at_s[0]))
         session.add(known)
         session.flush()
     return opened
@@ -93,10 +96,10 @@ def _by_warmth(
 def _earlier(session: Session, probe_id: int, first_s: int, grace_s: int) -> tuple[Indices, Array]:
     """What the passes before saw of a run that was not long enough yet: it began at most one
     grace before the last reading that they saw."""
-    last, _ = queries.neighbours(session, probe_id, first_s, first_s)
+    last, _ = temperatures.neighbours(session, probe_id, first_s, first_s)
     if last is None:
-        return queries.raw(session, probe_id, first_s, first_s)
-    return queries.raw(session, probe_id, last[0] - grace_s, first_s)
+        return temperatures.raw(session, probe_id, first_s, first_s)
+    return temperatures.raw(session, probe_id, last[0] - grace_s, first_s)
 
 
 def _long_enough(run: WarmRun, last_s: int, grace_s: float) -> bool:
@@ -105,7 +108,7 @@ def _long_enough(run: WarmRun, last_s: int, grace_s: float) -> bool:
 
 def _continue(session: Session, known: Excursion, run: WarmRun) -> None:
     known.peak_c = max(known.peak_c if known.peak_c is not None else run.peak_c, run.peak_c)
-    known.ended_at = None if run.ended_at_s is None else queries.instant(run.ended_at_s)
+    known.ended_at = None if run.ended_at_s is None else temperatures.instant(run.ended_at_s)
     session.add(known)
     session.flush()
 
@@ -114,7 +117,7 @@ def _open(
     session: Session, probe: Probe, view: SiteView, run: WarmRun, limit_c: float, at: datetime
 ) -> int:
     assert probe.id is not None
-    begun = queries.instant(run.from_s)
+    begun = temperatures.instant(run.from_s)
     same = select(Excursion.id).where(
         col(Excursion.probe_id) == probe.id,
         col(Excursion.kind) == ExcursionKind.WARM,
@@ -132,7 +135,7 @@ def _open(
             probe_id=probe.id,
             kind=ExcursionKind.WARM,
             from_at=begun,
-            ended_at=None if run.ended_at_s is None else queries.instant(run.ended_at_s),
+            ended_at=None if run.ended_at_s is None else temperatures.instant(run.ended_at_s),
             limit_c=limit_c,
             peak_c=run.peak_c,
             opened_at=at,
@@ -158,11 +161,11 @@ def _by_silence(
     assert probe.id is not None
     known = queries.open_excursion(session, probe.id, ExcursionKind.SILENT)
     if known is not None and new_s.size:
-        known.ended_at = queries.instant(int(new_s[0]))
+        known.ended_at = temperatures.instant(int(new_s[0]))
         session.add(known)
         session.flush()
         known = None
-    last = queries.last_reading(session, probe.id)
+    last = temperatures.last_reading(session, probe.id)
     if last is None or known is not None:
         return 0
     if at.timestamp() - last[0] <= view.policy.gap_minutes * 60:
@@ -176,7 +179,7 @@ def _by_silence(
             place_id=probe.place_id,
             probe_id=probe.id,
             kind=ExcursionKind.SILENT,
-            from_at=queries.instant(last[0]),
+            from_at=temperatures.instant(last[0]),
             opened_at=at,
         ),
     )

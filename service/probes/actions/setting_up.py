@@ -6,12 +6,12 @@ from sqlmodel import Session, col, select
 
 from service.errors import Conflict
 from service.http.bodies import refuse_future
+from service.probes.models import Probe, ProbeStay
+from service.probes.schemas import ProbeIn
 from service.security import audit
 from service.security.actor import Actor
 from service.site import queries as sites
 from service.site.rules import default_policy
-from service.temperatures.models import Probe
-from service.temperatures.schemas import ProbeIn
 
 
 def add_probe(session: Session, new: ProbeIn, *, at: datetime, by: Actor) -> Probe:
@@ -23,6 +23,10 @@ def add_probe(session: Session, new: ProbeIn, *, at: datetime, by: Actor) -> Pro
     assert place.id is not None
     probe = Probe(place_id=place.id, code=new.code, kind=new.kind, created_at=at)
     session.add(probe)
+    session.flush()
+    session.add(
+        ProbeStay(probe_id=probe.id or 0, place_id=place.id, from_s=0, recorded_at=at, by=by.name)
+    )
     session.flush()
     audit.note(session, by, "probe added", probe.code, at=at, site_id=place.site_id, after=new)
     return probe

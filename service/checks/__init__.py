@@ -1,0 +1,1 @@
+"""What somebody measured or did by hand: cores, thermometers in melting ice."""

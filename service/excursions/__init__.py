@@ -1,0 +1,1 @@
+"""Times in which a place was too warm for too long, or silent."""

@@ -1,0 +1,1 @@
+"""Telling people: messages written down with what they are about, and sent until one arrives."""

@@ -1,0 +1,1 @@
+"""Setting up and looking after thermometers."""
