@@ -1,24 +1,32 @@
 """Storing readings together with the hours they change, under the probes' locks."""
 
 import hashlib
-from collections.abc import Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
 
 import numpy as np
 from sqlalchemy import Connection, text
-from sqlmodel import Session, SQLModel
+from sqlmodel import Session
 
-from service.database import upsert
+from service.probes.queries import offsets as offsets_of
+from service.probes.rules import Offsets
 from service.science.arrays import Indices
-from service.science.exposure import HOUR_S, HourRollups, hour_rollups
+from service.science.exposure import HOUR_S
 from service.security import audit
 from service.security.actor import Actor
 from service.site import queries as sites
 from service.site.queries import SiteView
 from service.temperatures import queries
 from service.temperatures.actions.decoding import Decoded, Row
-from service.temperatures.rules import KINETICS_VERSION, rate_tables
+from service.temperatures.actions.rolling import (
+    Series,
+    bump,
+    hours_reached,
+    keys,
+    roll_up,
+    write_hours,
+)
 from service.temperatures.schemas import ReadingsOut, RejectedReading
 
 
@@ -55,11 +63,13 @@ def store(session: Session, decoded: Decoded, *, at: datetime, by: Actor) -> Rea
     batch, known = _without_known(batch, around, rejected)
     if batch.index.size:
         _insert(connection, batch)
+        offsets = offsets_of(session, np.unique(batch.probe_id).tolist())
         for site_id, view in views.items():
             mine = [p.id for p in probes.values() if p.site_id == site_id]
             part = batch.only(np.isin(batch.probe_id, mine))
             if part.index.size:
-                _roll_up(connection, part, around.of(mine), int(view.policy.gap_minutes * 60))
+                near = around.only(np.isin(around.probe_id, mine))
+                _roll_up(connection, part, near, offsets, int(view.policy.gap_minutes * 60))
                 audit.note(
                     session,
                     by,
@@ -150,24 +160,13 @@ def _without_repeats(batch: _Batch, rejected: dict[int, str]) -> tuple[_Batch, i
     return batch.only(first), int((~first & ~differs).sum())
 
 
-@dataclass(frozen=True)
-class _Series:
-    probe_id: Indices
-    at_s: Indices
-    centi_c: Indices
-
-    def of(self, probe_ids: list[int]) -> "_Series":
-        keep = np.isin(self.probe_id, probe_ids)
-        return _Series(self.probe_id[keep], self.at_s[keep], self.centi_c[keep])
-
-
 _AROUND = text(
     "SELECT at_s, centi_c FROM reading WHERE probe_id = :probe AND at_s >= :low AND at_s < :high"
     " ORDER BY at_s"
 )
 
 
-def _existing_around(connection: Connection, batch: _Batch) -> _Series:
+def _existing_around(connection: Connection, batch: _Batch) -> Series:
     """Stored readings within two hours of the hours that the batch touches."""
     parts: list[tuple[int, list[tuple[int, int]]]] = []
     for probe_id, low, high in _runs(batch):
@@ -179,11 +178,11 @@ def _existing_around(connection: Connection, batch: _Batch) -> _Series:
     probe = np.repeat(
         np.array([p for p, _ in parts], dtype=np.int64), [len(rows) for _, rows in parts]
     )
-    series = _Series(probe, pairs[:, 0], pairs[:, 1])
+    series = Series(probe, pairs[:, 0], pairs[:, 1])
     if not parts:
         return series
     _, unique = np.unique(np.stack((series.probe_id, series.at_s)), axis=1, return_index=True)
-    return _Series(series.probe_id[unique], series.at_s[unique], series.centi_c[unique])
+    return Series(series.probe_id[unique], series.at_s[unique], series.centi_c[unique])
 
 
 def _runs(batch: _Batch) -> list[tuple[int, int, int]]:
@@ -200,24 +199,18 @@ def _runs(batch: _Batch) -> list[tuple[int, int, int]]:
     ]
 
 
-def _without_known(batch: _Batch, around: _Series, rejected: dict[int, str]) -> tuple[_Batch, int]:
+def _without_known(batch: _Batch, around: Series, rejected: dict[int, str]) -> tuple[_Batch, int]:
     """The batch without rows whose probe and second are stored already."""
     if not around.at_s.size or not batch.index.size:
         return batch, 0
-    stored = _keys(around.probe_id, around.at_s)  # sorted, as both columns are
-    wanted = _keys(batch.probe_id, batch.at_s)
+    stored = keys(around.probe_id, around.at_s)  # sorted, as both columns are
+    wanted = keys(batch.probe_id, batch.at_s)
     position = np.minimum(np.searchsorted(stored, wanted), stored.size - 1)
     known = stored[position] == wanted
     differs = known & (around.centi_c[position] != batch.centi_c)
     for index in batch.index[differs]:
         rejected[int(index)] = "another value is stored for this probe and second"
     return batch.only(~known), int((known & ~differs).sum())
-
-
-def _keys(probe_id: Indices, at_s: Indices) -> Indices:
-    """One sortable number of probe and second; seconds fit in 40 bits until the year 36 000."""
-    keys: Indices = (probe_id << 40) + at_s
-    return keys
 
 
 def _insert(connection: Connection, batch: _Batch) -> None:
@@ -235,76 +228,19 @@ def _insert(connection: Connection, batch: _Batch) -> None:
             copy.write_row(row)
 
 
-def _roll_up(connection: Connection, batch: _Batch, around: _Series, gap_s: int) -> None:
-    """Compute again every hour from the one before the first reading to the one after the last."""
+def _roll_up(
+    connection: Connection,
+    batch: _Batch,
+    around: Series,
+    offsets: Mapping[int, Offsets],
+    gap_s: int,
+) -> None:
+    """Make every hour again that the new readings reach into."""
     probe = np.concatenate((around.probe_id, batch.probe_id))
     at_s = np.concatenate((around.at_s, batch.at_s))
     centi = np.concatenate((around.centi_c, batch.centi_c))
-    order = np.lexsort((at_s, probe))
-    probe, at_s, centi = probe[order], at_s[order], centi[order]
-    hours = hour_rollups(probe, at_s, centi / 100.0, gap_s=gap_s, rates=rate_tables())
-    touched = np.unique(
-        _keys(
-            np.repeat(batch.probe_id, 3),
-            (batch.at_s[:, None] // HOUR_S * HOUR_S + np.array([-HOUR_S, 0, HOUR_S])).ravel(),
-        )
-    )
-    changed = np.isin(_keys(hours.series, hours.hour_s), touched)
-    versions = _bump(connection, np.unique(batch.probe_id))
-    table = SQLModel.metadata.tables["probe_hour"]
-    statement = upsert(connection.dialect.name, table, ["probe_id", "hour_s"])
-    connection.execute(statement, _hour_rows(hours, np.flatnonzero(changed), versions))
-
-
-def _bump(connection: Connection, probe_ids: Indices) -> dict[int, int]:
-    """Raise the version of these probes; caches elsewhere fetch what is newer."""
-    statement = text("UPDATE probe SET version = version + 1 WHERE id = :id RETURNING version")
-    return {
-        int(i): int(connection.execute(statement, {"id": int(i)}).scalar_one()) for i in probe_ids
-    }
-
-
-def _hour_rows(
-    hours: HourRollups, chosen: Indices, versions: dict[int, int]
-) -> Sequence[dict[str, object]]:
-    above = hours.above_s.astype("<f8")
-    integrals = hours.integrals.astype("<f8")
-    names = (
-        "probe_id",
-        "hour_s",
-        "readings",
-        "covered_s",
-        "mean_c",
-        "m2",
-        "min_c",
-        "max_c",
-        "first_at_s",
-        "first_c",
-        "last_at_s",
-        "last_c",
-    )
-    columns = (
-        hours.series,
-        hours.hour_s,
-        hours.readings,
-        hours.covered_s,
-        hours.mean_c,
-        hours.m2,
-        hours.min_c,
-        hours.max_c,
-        hours.first_at_s,
-        hours.first_c,
-        hours.last_at_s,
-        hours.last_c,
-    )
-    plain = zip(*(column[chosen].tolist() for column in columns), strict=True)
-    return [
-        dict(zip(names, row, strict=True))
-        | {
-            "above_s": above[i].tobytes(),
-            "integrals": integrals[i].tobytes(),
-            "kinetics": KINETICS_VERSION,
-            "version": versions[int(hours.series[i])],
-        }
-        for row, i in zip(plain, chosen, strict=True)
-    ]
+    series = Series(probe, at_s, centi).only(np.lexsort((at_s, probe)))
+    hours = roll_up(series.corrected(offsets), gap_s=gap_s)
+    reached = np.unique(keys(np.repeat(batch.probe_id, 3), hours_reached(batch.at_s).ravel()))
+    changed = np.flatnonzero(np.isin(keys(hours.series, hours.hour_s), reached))
+    write_hours(connection, hours, changed, bump(connection, np.unique(batch.probe_id).tolist()))
