@@ -20,7 +20,7 @@ def upgrade() -> None:
         "probe_stay",
         sa.Column("id", sa.Integer(), nullable=False),
         sa.Column("probe_id", sa.Integer(), nullable=False),
-        sa.Column("place_id", sa.Integer(), nullable=False),
+        sa.Column("place_id", sa.Integer(), nullable=True),
         sa.Column("from_s", sa.BigInteger(), nullable=False),
         sa.Column("until_s", sa.BigInteger(), nullable=True),
         sa.Column("reason", sa.String(), nullable=False),
@@ -70,10 +70,14 @@ def upgrade() -> None:
         sa.Column("method", sa.String(), nullable=False),
         sa.Column("reference_c", sa.Float(), nullable=False),
         sa.Column("measured_c", sa.Float(), nullable=False),
+        sa.Column("offset_c", sa.Float(), nullable=False),
+        sa.Column("tolerance_c", sa.Float(), nullable=False),
         sa.Column("passed", sa.Boolean(), nullable=False),
         sa.Column("note", sa.String(), nullable=False),
         sa.Column("recorded_at", sa.DateTime(timezone=True), nullable=False),
         sa.Column("by", sa.String(), nullable=False),
+        sa.Column("withdrawn_at", sa.DateTime(timezone=True), nullable=True),
+        sa.Column("withdrawn_by", sa.String(), nullable=True),
         sa.ForeignKeyConstraint(["probe_id"], ["probe.id"], name=op.f("fk_calibration_probe_id")),
         sa.PrimaryKeyConstraint("id", name=op.f("pk_calibration")),
     )
@@ -99,6 +103,20 @@ def upgrade() -> None:
         op.f("ix_governing_choice_place_id"), "governing_choice", ["place_id"], unique=False
     )
     op.create_table(
+        "probe_concern",
+        sa.Column("id", sa.Integer(), nullable=False),
+        sa.Column("probe_id", sa.Integer(), nullable=False),
+        sa.Column("kind", sa.String(), nullable=False),
+        sa.Column("because", sa.String(), nullable=False),
+        sa.Column("from_s", sa.BigInteger(), nullable=False),
+        sa.Column("until_s", sa.BigInteger(), nullable=True),
+        sa.Column("told_at", sa.DateTime(timezone=True), nullable=False),
+        sa.Column("ended_at", sa.DateTime(timezone=True), nullable=True),
+        sa.ForeignKeyConstraint(["probe_id"], ["probe.id"], name=op.f("fk_probe_concern_probe_id")),
+        sa.PrimaryKeyConstraint("id", name=op.f("pk_probe_concern")),
+    )
+    op.create_index(op.f("ix_probe_concern_probe_id"), "probe_concern", ["probe_id"], unique=False)
+    op.create_table(
         "probe_sender",
         sa.Column("probe_id", sa.Integer(), nullable=False),
         sa.Column("user_id", sa.Integer(), nullable=False),
@@ -115,6 +133,7 @@ def upgrade() -> None:
 
 def downgrade() -> None:
     op.drop_table("probe_sender")
+    op.drop_table("probe_concern")
     op.drop_table("governing_choice")
     op.drop_table("calibration")
     op.drop_table("probe_fault")

@@ -9,7 +9,7 @@ from service.database import Instant
 class Probe(SQLModel, table=True):
     """A thermometer. Its row is also the lock on its series.
 
-    place_id is where it hangs now; `ProbeStay` says where it hung when.
+    place_id is where it hangs now, or hung last; `ProbeStay` says where it hung when.
     watched_until_s is up to when the watch has judged its readings; whoever changes
     what was measured before that sets it back.
     """
@@ -24,13 +24,16 @@ class Probe(SQLModel, table=True):
 
 
 class ProbeStay(SQLModel, table=True):
-    """A time in which a probe hung in a place. The first begins before any reading."""
+    """A time in which a probe hung in a place, or (place_id None) in none: it was taken down.
+
+    A probe's stays follow one another without a gap; the first begins before any reading.
+    """
 
     __tablename__ = "probe_stay"
 
     id: int | None = Field(default=None, primary_key=True)
     probe_id: int = Field(foreign_key="probe.id", index=True)
-    place_id: int = Field(foreign_key="place.id", index=True)
+    place_id: int | None = Field(default=None, foreign_key="place.id", index=True)
     from_s: int = Field(sa_type=BigInteger)
     until_s: int | None = Field(default=None, sa_type=BigInteger)
     reason: str = ""
@@ -71,7 +74,11 @@ class ProbeFault(SQLModel, table=True):
 
 
 class Calibration(SQLModel, table=True):
-    """A probe held against something known: melting ice, or a better thermometer."""
+    """A probe held against something known: melting ice, or a better thermometer.
+
+    measured_c is what the probe itself showed; offset_c what was added to its readings
+    then. It passed if both together lay within tolerance_c of the reference.
+    """
 
     id: int | None = Field(default=None, primary_key=True)
     probe_id: int = Field(foreign_key="probe.id", index=True)
@@ -79,10 +86,14 @@ class Calibration(SQLModel, table=True):
     method: str
     reference_c: float
     measured_c: float
+    offset_c: float
+    tolerance_c: float
     passed: bool
     note: str = ""
     recorded_at: Instant
     by: str
+    withdrawn_at: Instant | None = None
+    withdrawn_by: str | None = None
 
 
 class GoverningChoice(SQLModel, table=True):
@@ -97,6 +108,24 @@ class GoverningChoice(SQLModel, table=True):
     reason: str
     recorded_at: Instant
     by: str
+
+
+class ProbeConcern(SQLModel, table=True):
+    """What makes a probe doubtful, from when it was told until it is over: told once.
+
+    from_s, until_s : the readings that are doubtful; a person decides whether they are a fault.
+    """
+
+    __tablename__ = "probe_concern"
+
+    id: int | None = Field(default=None, primary_key=True)
+    probe_id: int = Field(foreign_key="probe.id", index=True)
+    kind: str
+    because: str
+    from_s: int = Field(sa_type=BigInteger)
+    until_s: int | None = Field(default=None, sa_type=BigInteger)
+    told_at: Instant
+    ended_at: Instant | None = None
 
 
 class ProbeSender(SQLModel, table=True):
