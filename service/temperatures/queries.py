@@ -1,6 +1,6 @@
 """Every select of readings and hours, and which probe stands for a place."""
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from functools import lru_cache
@@ -12,11 +12,12 @@ from sqlalchemy import select as columns
 from sqlmodel import Session, col, func, select
 
 from service.probes import queries as probes
-from service.probes.models import Probe
+from service.probes.models import Probe, ProbeSender
 from service.probes.rules import MEASURES_AIR_FIRST
 from service.science.arrays import Array, Indices
 from service.science.exposure import HOUR_S, THRESHOLDS_C
 from service.security.actor import Actor
+from service.security.rules import Role
 from service.site.models import Place
 from service.temperatures.models import ProbeHour, Reading
 from service.temperatures.rules import rate_tables
@@ -53,21 +54,44 @@ class HourSeries:
 
 
 def lock_probes(session: Session, codes: set[str], *, by: Actor) -> dict[str, ProbeView]:
-    """The probes of these codes that somebody may write to, locked until commit, by code.
+    """The probes of these codes that somebody may see, locked until commit, by code.
 
     One query; one more where a body names more codes than a statement takes.
     """
     if len(codes) > MOST_NAMED:
         codes = codes & set(session.exec(select(Probe.code)).all())
-    statement = (
+    rows = session.connection().execute(_locking_select(), {"codes": list(codes)}).all()
+    return {row.code: ProbeView(*row) for row in rows if by.sees(row.site_id)}
+
+
+@lru_cache(maxsize=1)
+def _locking_select() -> Any:
+    """The select of `lock_probes`, built once: every batch of readings asks it."""
+    return (
         columns(col(Probe.id), col(Probe.code), col(Probe.place_id), col(Place.site_id))
         .join(Place, col(Place.id) == col(Probe.place_id))
-        .where(col(Probe.code).in_(codes))
+        .where(col(Probe.code).in_(bindparam("codes", expanding=True)))
         .order_by(col(Probe.id))
         .with_for_update(of=Probe, key_share=True)
     )
-    rows = session.execute(statement).all()
-    return {row.code: ProbeView(*row) for row in rows if by.sees(row.site_id)}
+
+
+def barred(session: Session, probe_ids: Collection[int], *, by: Actor) -> frozenset[int]:
+    """Which of these probes somebody may not send readings of. One query, for a device only.
+
+    A device that is named by probes sends those; one that is named by none sends the
+    probes that name nobody. Asked anew each time: a right that is withdrawn is gone.
+    """
+    if by.role is not Role.DEVICE:
+        return frozenset()
+    rows = session.execute(
+        columns(col(ProbeSender.probe_id), col(ProbeSender.user_id)).where(
+            col(ProbeSender.probe_id).in_(probe_ids) | (col(ProbeSender.user_id) == by.user_id)
+        )
+    ).all()
+    own = {row.probe_id for row in rows if row.user_id == by.user_id}
+    named = {row.probe_id for row in rows}
+    return frozenset(i for i in probe_ids if (i not in own if own else i in named))
 
 
 def governing_probe(session: Session, place_id: int, from_s: int, to_s: int) -> Probe | None:
