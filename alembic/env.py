@@ -2,6 +2,7 @@
 
 import service.animals.models
 import service.assays.models
+import service.backups.models
 import service.catalogue.models
 import service.excursions.models
 import service.feeding.models
@@ -9,6 +10,8 @@ import service.inspections.models
 import service.jobs.models
 import service.ledger.models
 import service.lots.models
+import service.mqtt.models
+import service.notifications.models
 import service.photos.models
 import service.probes.models
 import service.receiving.models
@@ -19,6 +22,7 @@ import service.temperatures.models
 import service.thawing.models
 from alembic import context
 from service.database import open_database
+from service.temperatures.rules.months import is_partition
 from sqlmodel import SQLModel
 
 
@@ -26,6 +30,11 @@ def render_item(kind: str, item: object, _context: object) -> str | bool:
     """Plain SQLAlchemy types in the scripts, so that they never change with our code."""
     names = {"UTCDateTime": "sa.DateTime(timezone=True)", "AutoString": "sa.String()"}
     return names.get(type(item).__name__, False) if kind == "type" else False
+
+
+def include_name(name: str | None, kind: str, _parents: object) -> bool:
+    """A partition belongs to its table; no model stands for it."""
+    return not (kind == "table" and is_partition(name or ""))
 
 
 def run() -> None:
@@ -40,6 +49,7 @@ def run() -> None:
                 render_as_batch=False,
                 transactional_ddl=True,
                 render_item=render_item,
+                include_name=include_name,
             )
             with context.begin_transaction():
                 context.run_migrations()

@@ -11,7 +11,8 @@ class Probe(SQLModel, table=True):
 
     place_id is where it hangs now, or hung last; `ProbeStay` says where it hung when.
     watched_until_s is up to when the watch has judged its readings; whoever changes
-    what was measured before that sets it back.
+    what was measured before that sets it back. raw_kept_from_s is from when on its raw
+    readings are kept; 0: all of them.
     """
 
     id: int | None = Field(default=None, primary_key=True)
@@ -21,6 +22,9 @@ class Probe(SQLModel, table=True):
     created_at: Instant
     version: int = 0
     watched_until_s: int = Field(default=0, sa_type=BigInteger)
+    raw_kept_from_s: int = Field(
+        default=0, sa_type=BigInteger, sa_column_kwargs={"server_default": "0"}
+    )
 
 
 class ProbeStay(SQLModel, table=True):

@@ -5,9 +5,15 @@ from sqlmodel import Field, SQLModel
 
 
 class Reading(SQLModel, table=True):
-    """What one probe read at one second, in hundredths of a degree. Sixteen bytes a row."""
+    """What one probe read at one second, in hundredths of a degree. Sixteen bytes a row.
 
-    __table_args__ = (PrimaryKeyConstraint("probe_id", "at_s"), {"sqlite_with_rowid": False})
+    On PostgreSQL each UTC month is a partition; see `actions.partitions`.
+    """
+
+    __table_args__ = (
+        PrimaryKeyConstraint("probe_id", "at_s"),
+        {"sqlite_with_rowid": False, "postgresql_partition_by": "RANGE (at_s)"},
+    )
 
     probe_id: int = Field(
         sa_column=Column(ForeignKey("probe.id"), nullable=False, autoincrement=False)

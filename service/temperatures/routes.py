@@ -15,7 +15,7 @@ from service.site import queries as sites
 from service.site.rules import PlaceKind, place_limit_c
 from service.temperatures import queries
 from service.temperatures.actions import decoding, storing
-from service.temperatures.rules import Steps, steps_of, steps_of_hours
+from service.temperatures.rules.steps import Steps, steps_of, steps_of_hours
 from service.temperatures.schemas import (
     ReadingsOut,
     TemperaturePoint,

@@ -14,13 +14,8 @@ from service.science.arrays import Array, Indices
 from service.science.kinetics import arrhenius_factor
 from service.science.storage_life import life_rate_per_day
 from service.site.rules import PlaceKind, default_policy, place_limit_c
-from service.temperatures.rules import (
-    Steps,
-    life_column,
-    rate_tables,
-    steps_of,
-    vitamin_column,
-)
+from service.temperatures.rules import life_column, rate_tables, vitamin_column
+from service.temperatures.rules.steps import Steps, steps_of
 
 
 def warm(values: list[float], limit_c: float = -18.0) -> list[WarmRun]:
