@@ -1,0 +1,1 @@
+"""Copies of the house: made, checked by restoring, thinned out."""
