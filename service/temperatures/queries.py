@@ -1,6 +1,6 @@
 """Every select of readings and hours, and which probe stands for a place."""
 
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from functools import lru_cache
@@ -21,18 +21,20 @@ from service.security.rules import Role
 from service.site.models import Place
 from service.temperatures.models import ProbeHour, Reading
 from service.temperatures.rules import rate_tables
+from service.temperatures.rules.governing import MeasuredHours, Piece, governing_of
 
 MOST_NAMED = 1000  # codes in one statement; SQLite takes 32 766 values, PostgreSQL 65 535
 
 
 @dataclass(frozen=True)
 class ProbeView:
-    """A probe, its place and its site."""
+    """A probe, its place and its site, and from when on its raw readings are kept."""
 
     id: int
     code: str
     place_id: int
     site_id: int
+    raw_kept_from_s: int = 0
 
 
 @dataclass(frozen=True)
@@ -68,7 +70,13 @@ def lock_probes(session: Session, codes: set[str], *, by: Actor) -> dict[str, Pr
 def _locking_select() -> Any:
     """The select of `lock_probes`, built once: every batch of readings asks it."""
     return (
-        columns(col(Probe.id), col(Probe.code), col(Probe.place_id), col(Place.site_id))
+        columns(
+            col(Probe.id),
+            col(Probe.code),
+            col(Probe.place_id),
+            col(Place.site_id),
+            col(Probe.raw_kept_from_s),
+        )
         .join(Place, col(Place.id) == col(Probe.place_id))
         .where(col(Probe.code).in_(bindparam("codes", expanding=True)))
         .order_by(col(Probe.id))
@@ -92,6 +100,60 @@ def barred(session: Session, probe_ids: Collection[int], *, by: Actor) -> frozen
     own = {row.probe_id for row in rows if row.user_id == by.user_id}
     named = {row.probe_id for row in rows}
     return frozenset(i for i in probe_ids if (i not in own if own else i in named))
+
+
+def governing(session: Session, place_id: int, from_s: int, to_s: int) -> list[Piece]:
+    """Who stands for a place when, in order; a time in which nobody measured is left out.
+
+    Three queries where one probe ever hung there, else one more of all their hours.
+    """
+    standings = probes.standings(session, place_id, from_s, to_s)
+    ids = sorted({s.probe_id for s in standings})
+    if len(ids) == 1:
+        return _joined(Piece(s.probe_id, s.from_s, s.until_s) for s in standings)
+    measured = measured_hours(session, ids, from_s, to_s)
+    return governing_of(standings, measured, from_s, to_s).pieces()
+
+
+def _joined(pieces: Iterable[Piece]) -> list[Piece]:
+    """Pieces of one probe in order, those that adjoin made one."""
+    joined: list[Piece] = []
+    for piece in pieces:
+        if joined and joined[-1].until_s == piece.from_s:
+            joined[-1] = Piece(piece.probe_id, joined[-1].from_s, piece.until_s)
+        else:
+            joined.append(piece)
+    return joined
+
+
+def measured_hours(
+    session: Session, probe_ids: Collection[int], from_s: int, to_s: int
+) -> dict[int, MeasuredHours]:
+    """What probes are chosen by, of all hours that reach into a time. One query."""
+    statement = (
+        columns(
+            col(ProbeHour.probe_id),
+            col(ProbeHour.hour_s),
+            col(ProbeHour.readings),
+            col(ProbeHour.covered_s),
+            col(ProbeHour.mean_c),
+        )
+        .where(
+            col(ProbeHour.probe_id).in_(probe_ids),
+            col(ProbeHour.hour_s) > from_s - HOUR_S,
+            col(ProbeHour.hour_s) < to_s,
+        )
+        .order_by(col(ProbeHour.probe_id), col(ProbeHour.hour_s))
+    )
+    rows = [tuple(row) for row in session.execute(statement)]
+    table = np.array(rows, dtype=np.float64).reshape(-1, 5)
+    found = {}
+    for probe_id in probe_ids:
+        own = table[table[:, 0] == probe_id]
+        found[probe_id] = MeasuredHours(
+            own[:, 1].astype(np.int64), own[:, 2].astype(np.int64), own[:, 3], own[:, 4]
+        )
+    return found
 
 
 def governing_probe(session: Session, place_id: int, from_s: int, to_s: int) -> Probe | None:
@@ -229,6 +291,15 @@ def neighbours(
 def last_reading(session: Session, probe_id: int) -> tuple[int, float] | None:
     """A probe's newest reading. One look-up by key."""
     return neighbours(session, probe_id, 2**40, 2**40)[0]
+
+
+def raw_kept_from(session: Session, probe_id: int) -> int:
+    """From which second on a probe's raw readings are kept; 0: all of them. One look-up by key.
+
+    Before it only hours are left: part of an hour is then the hour's, by its share of time.
+    """
+    statement = columns(col(Probe.raw_kept_from_s)).where(col(Probe.id) == probe_id)
+    return int(session.execute(statement).scalar_one())
 
 
 def instant(seconds: float) -> datetime:

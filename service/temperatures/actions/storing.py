@@ -19,6 +19,7 @@ from service.site import queries as sites
 from service.site.queries import SiteView
 from service.temperatures import queries
 from service.temperatures.actions.decoding import Decoded, Row
+from service.temperatures.actions.partitions import ensure_partitions
 from service.temperatures.actions.rolling import (
     Series,
     bump,
@@ -62,6 +63,7 @@ def store(session: Session, decoded: Decoded, *, at: datetime, by: Actor) -> Rea
     around = _existing_around(connection, batch)
     batch, known = _without_known(batch, around, rejected)
     if batch.index.size:
+        ensure_partitions(connection, batch.at_s)
         _insert(connection, batch)
         offsets = offsets_of(session, np.unique(batch.probe_id).tolist())
         for site_id, view in views.items():
@@ -121,6 +123,9 @@ def _acceptable(
             & (temperature_c <= policy.reading_max)
             & (at_s <= (at + policy.skew).timestamp())
         )
+    for probe in probes.values():
+        if probe.raw_kept_from_s:
+            fine &= (probe_id != probe.id) | (at_s >= probe.raw_kept_from_s)
     for position in np.flatnonzero(~fine).tolist():
         row = rows[position]
         rejected[decoded.indices[position]] = _why_not(row, named[row.probe], views)
@@ -142,6 +147,9 @@ def _why_not(row: Row, probe: queries.ProbeView | None, views: dict[int, SiteVie
             f"temperature_c: {row.temperature_c:g} is outside {policy.reading_min:g} to "
             f"{policy.reading_max:g} °C"
         )
+    if row.at.timestamp() < probe.raw_kept_from_s:
+        kept_from = queries.instant(probe.raw_kept_from_s)
+        return f"at: raw readings before {kept_from:%Y-%m-%d %H:%M} UTC are no longer kept"
     return "at: lies in the future"
 
 
