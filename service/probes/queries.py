@@ -4,9 +4,19 @@ from collections.abc import Collection, Sequence
 from itertools import pairwise
 
 import numpy as np
+from sqlalchemy import ColumnElement
 from sqlmodel import Session, col, or_, select
 
-from service.probes.models import GoverningChoice, Probe, ProbeFault, ProbeOffset, ProbeStay
+from service.errors import NotFound
+from service.probes.models import (
+    Calibration,
+    GoverningChoice,
+    Probe,
+    ProbeConcern,
+    ProbeFault,
+    ProbeOffset,
+    ProbeStay,
+)
 from service.probes.rules import Offsets, ProbeKind, Standing
 from service.security.actor import Actor
 from service.site.models import Place
@@ -20,6 +30,165 @@ def probes(session: Session, *, by: Actor) -> list[tuple[Probe, Place]]:
         .order_by(col(Probe.code))
     )
     return [(probe, place) for probe, place in session.exec(statement) if by.sees(place.site_id)]
+
+
+def probe_by_code(session: Session, code: str, *, by: Actor) -> tuple[Probe, Place]:
+    """The probe of this code and where it hangs, or hung last. One query.
+
+    Raises NotFound, and NotAllowed at somebody else's site.
+    """
+    return _seen(session, col(Probe.code) == code.upper(), code, by)
+
+
+def probe_by_id(session: Session, probe_id: int, *, by: Actor) -> tuple[Probe, Place]:
+    """As `probe_by_code`, by its number."""
+    return _seen(session, col(Probe.id) == probe_id, probe_id, by)
+
+
+def _seen(
+    session: Session, which: ColumnElement[bool], said: object, by: Actor
+) -> tuple[Probe, Place]:
+    found = session.exec(
+        select(Probe, Place).join(Place, col(Place.id) == col(Probe.place_id)).where(which)
+    ).first()
+    if found is None:
+        raise NotFound.of("probe", said, "probe")
+    by.ensure_site(found[1].site_id)
+    return found
+
+
+def lock_site(session: Session, site_id: int) -> Sequence[Probe]:
+    """All probes of a site, locked until commit, in the order in which everybody locks them.
+
+    Where a probe hung and which stands for a place concerns its neighbours; it changes a
+    few times a month, so one lock on all is simpler than finding out which. One query.
+    """
+    statement = (
+        select(Probe)
+        .join(Place, col(Place.id) == col(Probe.place_id))
+        .where(col(Place.site_id) == site_id)
+        .order_by(col(Probe.id))
+        .with_for_update(of=Probe, key_share=True)
+        .execution_options(populate_existing=True)
+    )
+    return session.exec(statement).all()
+
+
+def lock_probe(session: Session, probe_id: int) -> Probe:
+    """One probe, locked until commit. One query."""
+    statement = select(Probe).where(col(Probe.id) == probe_id)
+    return session.exec(
+        statement.with_for_update(key_share=True).execution_options(populate_existing=True)
+    ).one()
+
+
+def stays(session: Session, probe_id: int) -> Sequence[ProbeStay]:
+    """Where a probe hung, in order. One query."""
+    return stays_of(session, [probe_id])
+
+
+def stays_of(session: Session, probe_ids: Collection[int]) -> Sequence[ProbeStay]:
+    """Where these probes hung, in order. One query."""
+    return session.exec(
+        select(ProbeStay)
+        .where(col(ProbeStay.probe_id).in_(probe_ids))
+        .order_by(col(ProbeStay.probe_id), col(ProbeStay.from_s))
+    ).all()
+
+
+def probes_that_hung_in(session: Session, place_ids: Collection[int], from_s: int) -> set[int]:
+    """The probes that hung in one of these places at an instant or since. One query."""
+    return set(
+        session.exec(
+            select(ProbeStay.probe_id).where(
+                col(ProbeStay.place_id).in_(place_ids),
+                or_(col(ProbeStay.until_s).is_(None), col(ProbeStay.until_s) > from_s),
+            )
+        )
+    )
+
+
+def faults(
+    session: Session, probe_ids: Collection[int], *, live: bool = False
+) -> Sequence[ProbeFault]:
+    """When these probes were broken, in order; live: without what was withdrawn. One query."""
+    statement = (
+        select(ProbeFault)
+        .where(col(ProbeFault.probe_id).in_(probe_ids))
+        .order_by(col(ProbeFault.probe_id), col(ProbeFault.from_s), col(ProbeFault.id))
+    )
+    if live:
+        statement = statement.where(col(ProbeFault.withdrawn_at).is_(None))
+    return session.exec(statement).all()
+
+
+def fault_by_id(session: Session, number: int, *, by: Actor) -> tuple[ProbeFault, Probe, Place]:
+    """A fault, its probe and place. Raises NotFound, and NotAllowed at somebody else's site."""
+    fault = session.get(ProbeFault, number)
+    if fault is None:
+        raise NotFound.of("probe fault", number, "fault")
+    return fault, *probe_by_id(session, fault.probe_id, by=by)
+
+
+def offset_rows(session: Session, probe_ids: Collection[int]) -> Sequence[ProbeOffset]:
+    """All offsets of these probes, in order, those that were withdrawn too. One query."""
+    return session.exec(
+        select(ProbeOffset)
+        .where(col(ProbeOffset.probe_id).in_(probe_ids))
+        .order_by(col(ProbeOffset.probe_id), col(ProbeOffset.from_s), col(ProbeOffset.id))
+    ).all()
+
+
+def offset_by_id(session: Session, number: int, *, by: Actor) -> tuple[ProbeOffset, Probe, Place]:
+    """An offset, its probe and place. Raises NotFound, and NotAllowed at somebody else's site."""
+    offset = session.get(ProbeOffset, number)
+    if offset is None:
+        raise NotFound.of("probe offset", number, "offset")
+    return offset, *probe_by_id(session, offset.probe_id, by=by)
+
+
+def offset_c(session: Session, probe_id: int, at_s: int) -> float:
+    """What is added to a probe's readings at an instant, in °C. One query."""
+    known = offsets(session, [probe_id]).get(probe_id)
+    return 0.0 if known is None else int(known.of(np.array([at_s]))[0]) / 100
+
+
+def calibrations(session: Session, probe_ids: Collection[int]) -> Sequence[Calibration]:
+    """All calibrations of these probes, newest first, those that were withdrawn too. One query."""
+    return session.exec(
+        select(Calibration)
+        .where(col(Calibration.probe_id).in_(probe_ids))
+        .order_by(col(Calibration.calibrated_at).desc(), col(Calibration.id).desc())
+    ).all()
+
+
+def calibration_by_id(
+    session: Session, number: int, *, by: Actor
+) -> tuple[Calibration, Probe, Place]:
+    """A calibration, its probe and place. Raises NotFound, NotAllowed at somebody else's site."""
+    row = session.get(Calibration, number)
+    if row is None:
+        raise NotFound.of("calibration", number, "calibration")
+    return row, *probe_by_id(session, row.probe_id, by=by)
+
+
+def choices(session: Session, place_id: int) -> Sequence[tuple[GoverningChoice, str | None]]:
+    """What the site chose for a place, with the probes' codes, in order. One query."""
+    return session.exec(
+        select(GoverningChoice, Probe.code)
+        .outerjoin(Probe, col(Probe.id) == col(GoverningChoice.probe_id))
+        .where(col(GoverningChoice.place_id) == place_id)
+        .order_by(col(GoverningChoice.from_s), col(GoverningChoice.id))
+    ).all()
+
+
+def open_concerns(session: Session, probe_ids: Collection[int]) -> Sequence[ProbeConcern]:
+    """What makes these probes doubtful now, in order. One query."""
+    return session.exec(
+        select(ProbeConcern)
+        .where(col(ProbeConcern.probe_id).in_(probe_ids), col(ProbeConcern.ended_at).is_(None))
+        .order_by(col(ProbeConcern.probe_id), col(ProbeConcern.from_s), col(ProbeConcern.id))
+    ).all()
 
 
 def offsets(session: Session, probe_ids: Collection[int]) -> dict[int, Offsets]:
@@ -39,16 +208,23 @@ def offsets(session: Session, probe_ids: Collection[int]) -> dict[int, Offsets]:
 
 
 def standings(session: Session, place_id: int, from_s: int, until_s: int) -> list[Standing]:
-    """The times in which probes hung in a place and were not broken, in order. Three queries.
+    """As `standings_of`, of one place. Three queries."""
+    return standings_of(session, [place_id], from_s, until_s)[place_id]
+
+
+def standings_of(
+    session: Session, place_ids: Collection[int], from_s: int, until_s: int
+) -> dict[int, list[Standing]]:
+    """The times in which probes hung in places and were not broken, by place, in order.
 
     Cut where a fault or another choice of the site begins or ends, so that within one
-    of them nothing changes.
+    of them nothing changes. Three queries, however many places.
     """
     stays = session.exec(
         select(ProbeStay, Probe.kind)
         .join(Probe, col(Probe.id) == col(ProbeStay.probe_id))
         .where(
-            col(ProbeStay.place_id) == place_id,
+            col(ProbeStay.place_id).in_(place_ids),
             col(ProbeStay.from_s) < until_s,
             or_(col(ProbeStay.until_s).is_(None), col(ProbeStay.until_s) > from_s),
         )
@@ -63,15 +239,15 @@ def standings(session: Session, place_id: int, from_s: int, until_s: int) -> lis
     ).all()
     choices = session.exec(
         select(GoverningChoice)
-        .where(col(GoverningChoice.place_id) == place_id, col(GoverningChoice.from_s) < until_s)
+        .where(col(GoverningChoice.place_id).in_(place_ids), col(GoverningChoice.from_s) < until_s)
         .order_by(col(GoverningChoice.from_s), col(GoverningChoice.id))
     ).all()
-    found = [
-        standing
-        for stay, kind in stays
-        for standing in _cut(stay, ProbeKind(kind), faults, choices, from_s, until_s)
-    ]
-    return sorted(found, key=lambda s: (s.from_s, s.probe_id))
+    found: dict[int, list[Standing]] = {place_id: [] for place_id in place_ids}
+    for stay, kind in stays:
+        if stay.place_id is not None:
+            own = [c for c in choices if c.place_id == stay.place_id]
+            found[stay.place_id] += _cut(stay, ProbeKind(kind), faults, own, from_s, until_s)
+    return {id_: sorted(of, key=lambda s: (s.from_s, s.probe_id)) for id_, of in found.items()}
 
 
 def _cut(
