@@ -15,6 +15,7 @@ import service.catalogue.routes
 import service.excursions.routes
 import service.feeding.routes
 import service.inspections.routes
+import service.jobs.routes
 import service.labels.routes
 import service.ledger.routes
 import service.lots.routes
@@ -39,7 +40,7 @@ from service.security.transactions import Replayed, request_transaction
 from service.security.users import TokenBook
 from service.settings import Settings
 from service.site.rules import RULE_BY_ID
-from service.worker import Worker
+from service.worker import Worker, jobs_of
 
 log = logging.getLogger(__name__)
 
@@ -65,6 +66,7 @@ ROUTERS: tuple[APIRouter, ...] = (
     *service.traceability.routes.routers,
     *service.labels.routes.routers,
     service.security.routes.router,
+    service.jobs.routes.router,
 )
 
 PROBLEM_ANSWERS: dict[int | str, dict[str, object]] = {
@@ -98,7 +100,7 @@ def create_app(settings: Settings | None = None, *, clock: Clock = system_clock)
 
     @asynccontextmanager
     async def lifespan(_app: FastAPI) -> AsyncIterator[None]:
-        worker = Worker(database, clock, settings.watch_seconds)
+        worker = Worker(database, clock, jobs_of(settings), lease_s=settings.lease_seconds)
         if settings.run_watch:
             worker.start()
         yield
@@ -171,7 +173,11 @@ PROBLEM_KINDS = {
     "already-exists": "The code is taken.",
     "already-released": "The hold was released before.",
     "already-rejected": "The lot was rejected before.",
-    "already-withdrawn": "The assay was withdrawn before.",
+    "already-withdrawn": "It was withdrawn before.",
+    "already-ended": "The fault has ended before.",
+    "already-faulty": "The probe is known to have been broken all that time.",
+    "hangs-there": "The probe is known to have hung there all that time.",
+    "hangs-elsewhere": "The probe did not hang in that place then.",
     "unlikely-amount": "A content is a thousand times the usual, or a thousandth: confirm it.",
     "already-reversed": "The movement was taken back before, or is itself a reversal.",
     "already-cancelled": "The thaw request was cancelled before.",
@@ -195,6 +201,10 @@ PROBLEM_KINDS = {
     "unknown-method": "This address does not take that method.",
     "unknown-site": "No site has this code.",
     "unknown-place": "No place has this code.",
+    "unknown-probe": "No probe has this code.",
+    "unknown-probe-fault": "No fault of a probe has this number.",
+    "unknown-probe-offset": "No offset of a probe has this number.",
+    "unknown-calibration": "No calibration has this number.",
     "unknown-species": "No species has this code.",
     "unknown-supplier": "No supplier has this code.",
     "unknown-product": "No product has this code.",
@@ -203,6 +213,8 @@ PROBLEM_KINDS = {
     "unknown-delivery": "No delivery has this number.",
     "unknown-lot": "No lot has this code.",
     "unknown-supplier-lot": "No lot that you see has this supplier lot code.",
+    "unknown-excursion": "No excursion has this number.",
+    "excursion-state": "An excursion in this state cannot be put into that one.",
     "unknown-hold": "No hold has this number.",
     "unknown-assay": "No assay has this number.",
     "unknown-inspection": "No inspection has this number.",

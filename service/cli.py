@@ -3,6 +3,7 @@
 import argparse
 import getpass
 import logging
+import signal
 import sys
 from collections.abc import Callable, Sequence
 
@@ -144,16 +145,20 @@ def _serve(parsed: argparse.Namespace) -> int:
 
 
 def _worker(_parsed: argparse.Namespace) -> int:
-    from service.worker import Worker
+    from service.worker import Worker, jobs_of
 
     settings, database = _open()
-    worker = Worker(database, system_clock, settings.watch_seconds)
-    print("Watching. Stop with Ctrl-C.")
-    try:
-        worker.run()
-    except KeyboardInterrupt:
-        print("Stopped.")
+    worker = Worker(database, system_clock, jobs_of(settings), lease_s=settings.lease_seconds)
+    _when_asked_to_stop(worker.ask_to_stop)
+    print("Working. Stop with Ctrl-C.", flush=True)
+    worker.run()
+    print("Stopped.")
     return 0
+
+
+def _when_asked_to_stop(stop: Callable[[], None]) -> None:
+    for asked in (signal.SIGTERM, signal.SIGINT):
+        signal.signal(asked, lambda _number, _frame: stop())
 
 
 def _user_add(parsed: argparse.Namespace) -> int:

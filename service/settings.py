@@ -33,11 +33,18 @@ class Settings(BaseSettings):
     watch_seconds: float = Field(
         default=60.0,
         gt=0,
-        description="How often the watch looks for silent probes and reservations that ran out.",
+        description="How often the watch judges new readings and frees reservations that ran out.",
     )
     run_watch: bool = Field(
         default=True,
         description="Whether `serve` runs the watch itself; off where `fishhouse worker` does.",
+    )
+
+    lease_seconds: float = Field(
+        default=120.0,
+        ge=1,
+        description="After how long another worker takes over the work of one that died or stands "
+        "still.",
     )
 
     @model_validator(mode="after")

@@ -1,89 +1,232 @@
-"""Background work: the minute watch, and forgetting old idempotency keys.
+"""Background work: a table of jobs, and the worker that does those that are due.
 
-Run by `fishhouse worker`, any number of them, and inside `fishhouse serve` on
-one machine. Killable at any point: each job is one transaction.
+Run by `fishhouse worker`, any number of them, and inside `fishhouse serve` on one
+machine. Killable at any point: what a job did and that it is done commit together,
+and another worker takes over when the lease of one that died has run out. A job that
+became due many times while nothing ran is run once.
 """
 
 import logging
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from sqlmodel import Session
 
 from service.clock import Clock
 from service.database import Database
+from service.errors import Conflict
 from service.excursions.actions.watching import watch
-from service.jobs import leases
+from service.jobs import queries
+from service.jobs.actions import leases
+from service.jobs.rules import TOLD_AFTER
 from service.ledger.actions.reserving import release_expired
+from service.notifications.actions.telling import tell
+from service.notifications.rules import Subject, Urgency
+from service.security.actor import SERVICE
 from service.security.transactions import forget_old_keys, transaction
+from service.settings import Settings
+from service.site.queries import sites_seen
 
 log = logging.getLogger(__name__)
-LEASE = timedelta(minutes=5)
+LOOK_EVERY_S = 1.0
+STOP_WITHIN_S = 30.0
+DAY = timedelta(days=1)
 
 
-def run_watch(session: Session, at: datetime) -> None:
-    """Open and end excursions; let reservations go whose time is over."""
-    opened = watch(session, at=at)
-    released = release_expired(session, at=at)
-    if opened or released:
-        log.info("watch: %d excursions opened, %d reservations released", opened, released)
+@dataclass(frozen=True)
+class ShortJob:
+    """Work inside one transaction; that it is done commits with what it did: exactly once."""
+
+    name: str
+    every: timedelta
+    work: Callable[[Session, datetime], object]
+
+    def do(self, database: Database, clock: Clock, fence: int) -> None:
+        """Work and finish, in one transaction."""
+        with transaction(database.writer) as session:
+            self.work(session, clock())
+            leases.finish(session, self.name, fence, at=clock())
 
 
-def run_housekeeping(session: Session, at: datetime) -> None:
-    """Forget idempotency keys that are older than a month."""
-    forget_old_keys(session, at=at)
+@dataclass(frozen=True)
+class LongJob:
+    """Work that opens transactions of its own, for what takes long or asks the network.
+
+    Each of them is checked against the lease; killed between two of them it is run again,
+    so each must leave behind what the next run needs to know.
+    """
+
+    name: str
+    every: timedelta
+    work: Callable[[Database, Clock], object]
+
+    def do(self, database: Database, clock: Clock, fence: int) -> None:
+        """Work, then finish."""
+        self.work(database, clock)
+        with transaction(database.writer) as session:
+            leases.finish(session, self.name, fence, at=clock())
 
 
-def run_due_jobs(database: Database, clock: Clock, every: timedelta) -> None:
-    """Do what is due and nobody else is doing. A job that fails is tried again when due."""
-    jobs: tuple[tuple[str, timedelta, Callable[[Session, datetime], None]], ...] = (
-        ("watch", every, run_watch),
-        ("housekeeping", timedelta(hours=24), run_housekeeping),
+Job = ShortJob | LongJob
+
+
+def jobs_of(settings: Settings) -> tuple[Job, ...]:
+    """The table of background work. Short ones are done in this order."""
+    minute = timedelta(seconds=settings.watch_seconds)
+    return (
+        ShortJob("watch", minute, lambda session, at: watch(session, at=at)),
+        ShortJob("reservations", minute, lambda session, at: release_expired(session, at=at)),
+        ShortJob("housekeeping", DAY, lambda session, at: forget_old_keys(session, at=at)),
     )
-    for name, interval, work in jobs:
-        try:
-            _run(database, clock, name, interval, work)
-        except Exception:  # whatever it is: a watch that has stopped looking warns nobody
-            log.exception("job %s failed; it is tried again", name)
 
 
-def _run(
-    database: Database,
-    clock: Clock,
-    name: str,
-    interval: timedelta,
-    work: Callable[[Session, datetime], None],
-) -> None:
+def run_due_jobs(database: Database, clock: Clock, jobs: Sequence[Job], lease: timedelta) -> None:
+    """Do what is due and nobody else is doing, one after the other."""
+    _register(database, clock, jobs)
+    for job in _due(database, clock, jobs):
+        run(database, clock, job, lease)
+
+
+def _register(database: Database, clock: Clock, jobs: Sequence[Job]) -> None:
     with transaction(database.writer) as session:
-        fence = leases.take(session, name, at=clock(), every=interval, lease=LEASE)
+        leases.register(session, {job.name: job.every for job in jobs}, at=clock())
+
+
+def _due(database: Database, clock: Clock, jobs: Sequence[Job]) -> list[Job]:
+    with database.reader.connect() as connection:
+        names = queries.free_and_due(connection, at=clock())
+    return [job for job in jobs if job.name in names]
+
+
+def run(database: Database, clock: Clock, job: Job, lease: timedelta) -> None:
+    """Do one job if it is due and free. One that fails is noted and tried again later."""
+    with transaction(database.writer) as session:
+        fence = leases.take(session, job.name, at=clock(), lease=lease)
     if fence is None:
         return
-    with transaction(database.writer) as session:
-        work(session, clock())
-        leases.finish(session, name, fence, at=clock())
+    try:
+        with renewed(database, clock, job.name, fence, lease):
+            job.do(leases.fenced(database, job.name, fence, lease=lease), clock, fence)
+    except Exception as error:  # whatever it is: a watch that has stopped looking warns nobody
+        if isinstance(error, Conflict) and error.kind == "lease-lost":
+            log.warning("job %s: %s; nothing was written", job.name, error.detail)
+            return
+        log.exception("job %s failed; it is tried again", job.name)
+        _note_failure(database, clock, job, fence, error)
+
+
+def _note_failure(database: Database, clock: Clock, job: Job, fence: int, error: Exception) -> None:
+    why = f"{type(error).__name__}: {error}"
+    try:
+        with transaction(database.writer) as session:
+            failures = leases.fail(session, job.name, fence, why, at=clock())
+            if failures == TOLD_AFTER:
+                _tell(session, job, fence, why, clock())
+    except Exception as second:  # the database is away, or another worker has the job
+        log.warning("job %s: its failure could not be noted: %s", job.name, second)
+
+
+def _tell(session: Session, job: Job, fence: int, why: str, at: datetime) -> None:
+    """Every site, because every site depends on it."""
+    for site_id in sites_seen(session, by=SERVICE):
+        tell(
+            session,
+            site_id=site_id,
+            subject=Subject.WORKER,
+            number=fence,
+            title=f"Background work “{job.name}” fails",
+            body=f"It has failed {TOLD_AFTER} times and is tried again. The last time: {why[:300]}",
+            urgency=Urgency.NOW,
+            at=at,
+        )
+
+
+@contextmanager
+def renewed(
+    database: Database, clock: Clock, name: str, fence: int, lease: timedelta
+) -> Iterator[None]:
+    """The lease is renewed meanwhile, from another thread, as long as this process runs."""
+    over = threading.Event()
+
+    def renew() -> None:
+        while not over.wait(lease.total_seconds() / 3):
+            try:
+                with transaction(database.writer) as session:
+                    if not leases.renew(session, name, fence, at=clock(), lease=lease):
+                        return
+            except Exception as error:  # tried again in a third of a lease
+                log.warning("the lease of %s was not renewed: %s", name, error)
+
+    thread = threading.Thread(target=renew, name=f"lease of {name}", daemon=True)
+    thread.start()
+    try:
+        yield
+    finally:
+        over.set()
 
 
 class Worker:
-    """A thread that looks for due jobs until it is told to stop."""
+    """Looks for due jobs until it is told to stop; long ones in threads of their own."""
 
-    def __init__(self, database: Database, clock: Clock, every_s: float) -> None:
-        self._database, self._clock, self._every_s = database, clock, every_s
+    def __init__(
+        self, database: Database, clock: Clock, jobs: Sequence[Job], *, lease_s: float
+    ) -> None:
+        self._database, self._clock, self._jobs = database, clock, jobs
+        self._lease = timedelta(seconds=lease_s)
+        self._look_every_s = min([LOOK_EVERY_S, *(job.every.total_seconds() for job in jobs)])
         self._stop = threading.Event()
         self._thread = threading.Thread(target=self.run, name="worker", daemon=True)
+        self._long: dict[str, threading.Thread] = {}
 
     def start(self) -> None:
         """Begin looking, in a thread of its own."""
         self._thread.start()
 
-    def stop(self) -> None:
-        """Stop after the job at hand, and wait for it."""
+    def ask_to_stop(self) -> None:
+        """Look no more; what is in hand is finished."""
         self._stop.set()
+
+    def stop(self) -> None:
+        """Stop after the jobs at hand, and wait for them."""
+        self.ask_to_stop()
         if self._thread.is_alive():
-            self._thread.join(timeout=30)
+            self._thread.join(STOP_WITHIN_S)
 
     def run(self) -> None:
-        """Look for due jobs until told to stop."""
-        every = timedelta(seconds=self._every_s)
-        while not self._stop.wait(min(self._every_s, 5.0)):
-            run_due_jobs(self._database, self._clock, every * 0.9)
+        """Look for due jobs until told to stop; then wait for those in hand."""
+        known = False
+        while not self._stop.wait(self._look_every_s):
+            try:
+                if not known:
+                    _register(self._database, self._clock, self._jobs)
+                    known = True
+                self._look()
+            except Exception as error:  # the database is away: it may come back
+                log.warning("the worker cannot look for work: %s", error)
+        for thread in self._long.values():
+            thread.join(STOP_WITHIN_S)
+
+    def _look(self) -> None:
+        for job in _due(self._database, self._clock, self._jobs):
+            if self._stop.is_set():
+                return
+            if isinstance(job, ShortJob):
+                run(self._database, self._clock, job, self._lease)
+            elif job.name not in self._long or not self._long[job.name].is_alive():
+                self._start(job)
+
+    def _start(self, job: LongJob) -> None:
+        arguments = (self._database, self._clock, job, self._lease)
+        thread = threading.Thread(target=self._run_long, args=arguments, name=job.name, daemon=True)
+        self._long[job.name] = thread
+        thread.start()
+
+    @staticmethod
+    def _run_long(database: Database, clock: Clock, job: LongJob, lease: timedelta) -> None:
+        try:
+            run(database, clock, job, lease)
+        except Exception as error:  # the lease could not be taken: the next look tries again
+            log.warning("job %s could not be begun: %s", job.name, error)

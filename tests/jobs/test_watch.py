@@ -1,21 +1,16 @@
-"""The watch: excursions by warmth and by silence, reservations, leases."""
+"""The watch: excursions by warmth and by silence, reservations."""
 
 from concurrent.futures import ThreadPoolExecutor
 from datetime import UTC, datetime, timedelta
-from threading import Barrier, Event
+from threading import Barrier
 from typing import Any
 
 import pytest
-from sqlmodel import Session, col, select
 
-from service.errors import Conflict
-from service.jobs import leases
-from service.jobs.models import Job
-from service.security.transactions import transaction
-from service.worker import LEASE, Worker, run_due_jobs, run_watch
+from service.excursions.actions.watching import watch
+from service.ledger.actions.reserving import release_expired
 from tests.kitchen import START, Kitchen
 
-EVERY = timedelta(seconds=60)
 FORWARD = START - timedelta(hours=6)
 
 
@@ -32,7 +27,8 @@ def look(kitchen: Kitchen, minute: float | None = None) -> None:
     if minute is not None:
         kitchen.clock.at = FORWARD + timedelta(minutes=minute)
     with kitchen.writing() as session:
-        run_watch(session, kitchen.clock())
+        watch(session, at=kitchen.clock())
+        release_expired(session, at=kitchen.clock())
 
 
 def excursions(kitchen: Kitchen) -> list[dict[str, Any]]:
@@ -228,92 +224,6 @@ def test_fish_that_was_reserved_is_free_again_when_its_time_is_over(kitchen: Kit
     assert available() == 60_000
 
 
-def test_of_workers_that_look_at_once_one_does_the_job(kitchen: Kitchen) -> None:
-    at = kitchen.clock()
-    gate = Barrier(5)
-
-    def take(_: int) -> int | None:
-        gate.wait(timeout=30)
-        with transaction(kitchen.app.state.database.writer) as session:
-            return leases.take(session, "watch", at=at, every=EVERY, lease=LEASE)
-
-    with ThreadPoolExecutor(5) as pool:
-        fences = list(pool.map(take, range(5)))
-    assert sorted(fences, key=str) == [1, None, None, None, None]
-
-
-def test_a_job_is_due_again_only_after_its_time(small_kitchen: Kitchen) -> None:
-    writer = small_kitchen.app.state.database.writer
-
-    def take() -> int | None:
-        with transaction(writer) as session:
-            return leases.take(session, "watch", at=small_kitchen.clock(), every=EVERY, lease=LEASE)
-
-    assert take() == 1
-    with transaction(writer) as session:
-        leases.finish(session, "watch", 1, at=small_kitchen.clock())
-    assert take() is None, "done just now"
-    small_kitchen.clock.forward(seconds=59)
-    assert take() is None
-    small_kitchen.clock.forward(seconds=1)
-    assert take() == 2
-
-
-def test_the_lease_of_a_worker_that_died_runs_out_and_another_takes_over(
-    small_kitchen: Kitchen,
-) -> None:
-    writer = small_kitchen.app.state.database.writer
-
-    def take() -> int | None:
-        with transaction(writer) as session:
-            return leases.take(session, "watch", at=small_kitchen.clock(), every=EVERY, lease=LEASE)
-
-    assert take() == 1
-    small_kitchen.clock.at += LEASE - timedelta(seconds=1)
-    assert take() is None
-    small_kitchen.clock.forward(seconds=1)
-    assert take() == 2
-
-
-def test_a_worker_that_wakes_after_its_lease_cannot_finish_and_its_work_is_undone(
-    kitchen: Kitchen,
-) -> None:
-    writer = kitchen.app.state.database.writer
-
-    def take() -> int | None:
-        with transaction(writer) as session:
-            return leases.take(session, "watch", at=kitchen.clock(), every=EVERY, lease=LEASE)
-
-    for minute in range(0, 61, 10):
-        read(kitchen, minute, -5.0)
-    old = take()
-    kitchen.clock.at += LEASE
-    new = take()
-    assert old == 1 and new == 2
-    with pytest.raises(Conflict) as refused, transaction(writer) as session:
-        run_watch(session, kitchen.clock())
-        leases.finish(session, "watch", old, at=kitchen.clock())
-    assert refused.value.kind == "lease-lost"
-    assert excursions(kitchen) == []
-    with transaction(writer) as session:
-        run_watch(session, kitchen.clock())
-        leases.finish(session, "watch", new, at=kitchen.clock())
-    assert len(excursions(kitchen)) == 1
-
-
-def test_workers_beside_each_other_open_one_excursion(kitchen: Kitchen) -> None:
-    for minute in range(0, 61, 10):
-        read(kitchen, minute, -5.0)
-    database = kitchen.app.state.database
-    with ThreadPoolExecutor(4) as pool:
-        list(pool.map(lambda _: run_due_jobs(database, kitchen.clock, EVERY), range(8)))
-    assert len(excursions(kitchen)) == 1
-    with Session(database.snapshot) as session:
-        jobs = session.exec(select(Job).order_by(col(Job.name))).all()
-        assert [(job.name, job.fence) for job in jobs] == [("housekeeping", 1), ("watch", 1)]
-        assert all(job.done_at == kitchen.clock() for job in jobs)
-
-
 def test_watches_that_run_at_once_without_a_lease_open_one_excursion_too(kitchen: Kitchen) -> None:
     """The lease saves work; that there is one excursion does not hang on it."""
     for minute in range(0, 61, 10):
@@ -327,43 +237,3 @@ def test_watches_that_run_at_once_without_a_lease_open_one_excursion_too(kitchen
     with ThreadPoolExecutor(3) as pool:
         list(pool.map(run, range(3)))
     assert len(excursions(kitchen)) == 1
-
-
-def test_a_job_that_fails_leaves_nothing_behind_and_is_tried_again(
-    small_kitchen: Kitchen, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    for minute in range(0, 61, 10):
-        read(small_kitchen, minute, -5.0)
-
-    failures = iter([Conflict("the disk is full"), ZeroDivisionError()])
-
-    def stumble(session: Session, at: datetime) -> None:
-        run_watch(session, at)
-        raise next(failures)
-
-    database = small_kitchen.app.state.database
-    with monkeypatch.context() as broken:
-        broken.setattr("service.worker.run_watch", stumble)
-        run_due_jobs(database, small_kitchen.clock, EVERY)
-        small_kitchen.clock.at += LEASE
-        run_due_jobs(database, small_kitchen.clock, EVERY)
-    assert next(failures, None) is None, "both failed"
-    assert excursions(small_kitchen) == []
-    small_kitchen.clock.at += LEASE
-    run_due_jobs(database, small_kitchen.clock, EVERY)
-    assert len(excursions(small_kitchen)) == 1
-
-
-def test_a_worker_looks_until_it_is_told_to_stop(small_kitchen: Kitchen) -> None:
-    looked = Event()
-
-    def clock() -> datetime:
-        looked.set()
-        return small_kitchen.clock()
-
-    worker = Worker(small_kitchen.app.state.database, clock, every_s=0.01)
-    worker.start()
-    assert looked.wait(timeout=30)
-    worker.stop()
-    with small_kitchen.looking() as session:
-        assert session.exec(select(Job)).first() is not None

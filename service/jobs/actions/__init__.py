@@ -1,0 +1,1 @@
+"""Taking, renewing, finishing background work."""
