@@ -63,13 +63,21 @@ def _running(
 ) -> Iterator[Server]:
     started = time.perf_counter()
     with said.open("wb") as log:
-        process = subprocess.Popen(command, env={**os.environ, **given}, stdout=log, stderr=log)
+        process = subprocess.Popen(
+            command, env=_environment(given, said.parent), stdout=log, stderr=log
+        )
         try:
             _wait_for_answer(process, port, path, said)
             yield Server(process.pid, port, time.perf_counter() - started)
         finally:
             process.terminate()
             process.wait(READY_WITHIN_S)
+
+
+def _environment(given: Mapping[str, str], folder: Path) -> dict[str, str]:
+    """That of an installed service: modules compiled once, whatever this shell forbids."""
+    kept = {k: v for k, v in os.environ.items() if k != "PYTHONDONTWRITEBYTECODE"}
+    return {**kept, **given, "PYTHONPYCACHEPREFIX": str(folder / "compiled")}
 
 
 def _wait_for_answer(
