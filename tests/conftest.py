@@ -28,6 +28,9 @@ DATABASES = ("sqlite", "postgresql")
 settings.register_profile("untimed", deadline=None, derandomize="CI" in os.environ)
 settings.load_profile("untimed")
 
+# Hundreds of modules would be compiled again at each start of a process.
+os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+
 
 @dataclass(frozen=True)
 class Templates:
