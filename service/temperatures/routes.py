@@ -2,7 +2,7 @@
 
 from typing import Annotated
 
-from fastapi import APIRouter, Query, Request
+from fastapi import APIRouter, Header, Query, Request
 from sqlmodel import Session
 
 from service.errors import Invalid
@@ -51,7 +51,7 @@ _READINGS_BODY = {
 }
 
 
-@readings.post("", openapi_extra=_READINGS_BODY)
+@readings.post("", openapi_extra=_READINGS_BODY, response_model_exclude_none=True)
 def store_readings(
     request: Request,
     session: WriteSession,
@@ -60,11 +60,14 @@ def store_readings(
     unit: Annotated[TemperatureUnit, Query(description="Unit of all temperatures.")] = (
         TemperatureUnit.C
     ),
+    device_time: Annotated[
+        Moment | None, Header(description="What the sender's clock shows now, to correct it by.")
+    ] = None,
 ) -> ReadingsOut:
     """Readings as JSON, NDJSON or CSV: good rows are stored, bad ones listed by index from 0."""
     kind = request.headers.get("content-type", "")
     decoded = decoding.decode(request.state.body, kind, unit)
-    return storing.store(session, decoded, at=at, by=by)
+    return storing.store(session, decoded, at=at, by=by, device_time=device_time)
 
 
 @places.get("/{place}/temperatures")

@@ -13,11 +13,15 @@ class RejectedReading(BaseModel):
 
 
 class ReadingsOut(BaseModel):
-    """What became of the rows that were sent."""
+    """What became of the rows that were sent.
+
+    clock_skew_s: how far the sender's clock is ahead, by its Device-Time.
+    """
 
     stored: int
     duplicates: int
     rejected: list[RejectedReading] = Field(default_factory=list)
+    clock_skew_s: int | None = None
 
 
 class TemperaturePoint(BaseModel):

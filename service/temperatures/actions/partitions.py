@@ -7,12 +7,13 @@ table, and other processes remember which there are.
 """
 
 import logging
+from collections.abc import Callable
 
 from sqlalchemy import Connection, text
 from sqlalchemy.exc import OperationalError
 
 from service.science.arrays import Indices
-from service.temperatures.rules.months import REST, Month, months_of
+from service.temperatures.rules.months import REST, Month, month_of, months_of
 
 log = logging.getLogger(__name__)
 _known: set[tuple[str, Month]] = set()
@@ -38,15 +39,21 @@ def ensure_partitions(connection: Connection, at_s: Indices) -> None:
     wanted = {(database, month) for month in months_of(at_s)} - _known
     if not wanted:
         return
+    if patiently(connection, lambda: make_months(connection, sorted(m for _, m in wanted))):
+        _known.update(wanted)
+
+
+def patiently(connection: Connection, work: Callable[[], object]) -> bool:
+    """Do something that locks tables, or nothing of it where that takes too long."""
     try:
         with connection.begin_nested():
             connection.execute(text(f"SET LOCAL lock_timeout = {WAIT_MS}"))
-            make_months(connection, sorted(month for _, month in wanted))
+            work()
             connection.execute(text("SET LOCAL lock_timeout = DEFAULT"))
     except OperationalError as error:  # no lock, or a deadlock with somebody who has it
-        log.warning("months of readings are made later: %s", error.orig)
-    else:
-        _known.update(wanted)
+        log.warning("months of readings are seen to later: %s", error.orig)
+        return False
+    return True
 
 
 def make_months(connection: Connection, months: list[Month]) -> int:
@@ -61,20 +68,46 @@ def make_months(connection: Connection, months: list[Month]) -> int:
 
 def _make(connection: Connection, month: Month) -> int:
     """Attached, not made in place: that locks the probes and the rest, never all readings."""
-    name, time = month.partition, f"at_s >= {month.from_s} AND at_s < {month.until_s}"
-    connection.execute(text(f"LOCK TABLE ONLY {REST} IN ACCESS EXCLUSIVE MODE"))
+    name = month.partition
     connection.execute(text(f"CREATE TABLE {name} (LIKE reading INCLUDING INDEXES)"))
-    moved = connection.execute(
-        text(
-            f"WITH moved AS (DELETE FROM {REST} WHERE {time} RETURNING *), "
-            f"kept AS (INSERT INTO {name} SELECT * FROM moved RETURNING 1) "
-            "SELECT count(*) FROM kept"
-        )
-    ).scalar_one()
+    moved = _move(connection, month)
+    connection.execute(text(f"LOCK TABLE {REST} IN ACCESS EXCLUSIVE MODE"))
+    moved += _move(connection, month)  # what came meanwhile
     connection.execute(
         text(
             f"ALTER TABLE reading ATTACH PARTITION {name} "
             f"FOR VALUES FROM ({month.from_s}) TO ({month.until_s})"
         )
     )
-    return int(moved)
+    return moved
+
+
+def _move(connection: Connection, month: Month) -> int:
+    time = f"at_s >= {month.from_s} AND at_s < {month.until_s}"
+    statement = (
+        f"WITH moved AS (DELETE FROM {REST} WHERE {time} RETURNING *), "
+        f"kept AS (INSERT INTO {month.partition} SELECT * FROM moved RETURNING 1) "
+        "SELECT count(*) FROM kept"
+    )
+    return int(connection.execute(text(statement)).scalar_one())
+
+
+def month_in_the_rest(connection: Connection) -> Month | None:
+    """A month of which rows lie in the rest. One look; the rest is empty as a rule."""
+    at_s = connection.execute(text(f"SELECT at_s FROM {REST} LIMIT 1")).scalar()
+    return None if at_s is None else month_of(int(at_s))
+
+
+def empty_months(connection: Connection, before_s: int) -> None:
+    """Give back the space of months before a time of which every row is gone."""
+    held = connection.execute(
+        text(
+            "SELECT c.relname FROM pg_inherits i JOIN pg_class c ON c.oid = i.inhrelid"
+            " WHERE i.inhparent = 'reading'::regclass AND c.relname < :first"
+            " AND pg_relation_size(c.oid) > 0"
+        ),
+        {"first": month_of(before_s).partition},
+    ).scalars()
+    for name in held.all():
+        if not connection.execute(text(f"SELECT EXISTS (SELECT 1 FROM {name})")).scalar_one():
+            connection.execute(text(f"TRUNCATE {name}"))

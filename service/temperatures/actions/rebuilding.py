@@ -25,7 +25,7 @@ def rebuild_hours(
     if until_s <= from_s:
         return
     connection = session.connection()
-    versions = bump(connection, [probe_id])
+    versions = {probe_id: bump(connection, [probe_id])[probe_id].version}
     offsets = probes.offsets(session, [probe_id])
     for first, end in _chunks(from_s, until_s):
         at_s, centi_c = queries.as_read(session, probe_id, first - HOUR_S, end + HOUR_S)

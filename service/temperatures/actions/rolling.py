@@ -3,14 +3,11 @@
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
-from sqlalchemy import Connection, text
-from sqlmodel import SQLModel
+from sqlalchemy import Connection, bindparam, text
 
-from service.database import upsert
 from service.probes.rules import Offsets
 from service.science.arrays import Indices
 from service.science.exposure import HOUR_S, HourRollups, hour_rollups
@@ -63,26 +60,28 @@ def hours_reached(at_s: Indices) -> Indices:
     return reached
 
 
-def bump(connection: Connection, probe_ids: Collection[int]) -> dict[int, int]:
+@dataclass(frozen=True)
+class Mark:
+    """A probe's version, and up to when the watch has judged it."""
+
+    version: int
+    watched_until_s: int
+
+
+_BUMP = text(
+    "UPDATE probe SET version = version + 1 WHERE id IN :ids RETURNING id, version, watched_until_s"
+).bindparams(bindparam("ids", expanding=True))
+
+
+def bump(connection: Connection, probe_ids: Collection[int]) -> dict[int, Mark]:
     """Raise the version of these probes; caches elsewhere fetch what is newer. Locks them."""
-    statement = text("UPDATE probe SET version = version + 1 WHERE id = :id RETURNING version")
-    return {i: connection.execute(statement, {"id": i}).scalar_one() for i in sorted(probe_ids)}
+    rows = connection.execute(_BUMP, {"ids": list(probe_ids)})
+    return {row.id: Mark(row.version, row.watched_until_s) for row in rows}
 
 
-def write_hours(
-    connection: Connection, hours: HourRollups, chosen: Indices, versions: Mapping[int, int]
-) -> None:
-    """Store these rows of the hours instead of what was there. One statement."""
-    if chosen.size:
-        connection.execute(_upsert(connection.dialect.name), _rows(hours, chosen, versions))
-
-
-@lru_cache(maxsize=2)
-def _upsert(dialect: str) -> Any:
-    return upsert(dialect, SQLModel.metadata.tables["probe_hour"], ["probe_id", "hour_s"])
-
-
-_NAMES = (
+_NUMBERS = ("probe_id", "hour_s", "readings", "first_at_s", "last_at_s", "kinetics", "version")
+_BYTES = ("above_s", "integrals")
+_COLUMNS = (
     "probe_id",
     "hour_s",
     "readings",
@@ -95,23 +94,55 @@ _NAMES = (
     "first_c",
     "last_at_s",
     "last_c",
+    "above_s",
+    "integrals",
+    "kinetics",
+    "version",
 )
 
 
-def _rows(
+def write_hours(
+    connection: Connection, hours: HourRollups, chosen: Indices, versions: Mapping[int, int]
+) -> None:
+    """Store these rows of the hours instead of what was there. One statement."""
+    if not chosen.size:
+        return
+    columns = _columns(hours, chosen, versions)
+    if connection.dialect.name == "sqlite":
+        connection.exec_driver_sql(_statement("sqlite"), list(zip(*columns, strict=True)))
+    else:
+        connection.exec_driver_sql(_statement("postgresql"), tuple(columns))
+
+
+@lru_cache(maxsize=2)
+def _statement(dialect: str) -> str:
+    """SQLite takes row after row; PostgreSQL whole columns, in one go."""
+    if dialect == "sqlite":
+        rows = f"VALUES ({', '.join('?' * len(_COLUMNS))})"
+    else:
+        rows = f"SELECT * FROM unnest({', '.join(f'%s::{_kind(name)}[]' for name in _COLUMNS)})"
+    changed = ", ".join(f"{name} = excluded.{name}" for name in _COLUMNS[2:])
+    return (
+        f"INSERT INTO probe_hour ({', '.join(_COLUMNS)}) {rows}"
+        f" ON CONFLICT (probe_id, hour_s) DO UPDATE SET {changed}"
+    )
+
+
+def _kind(name: str) -> str:
+    return "bigint" if name in _NUMBERS else "bytea" if name in _BYTES else "float8"
+
+
+def _columns(
     hours: HourRollups, chosen: Indices, versions: Mapping[int, int]
-) -> Sequence[dict[str, object]]:
+) -> list[Sequence[object]]:
     above = hours.above_s.astype("<f8")
     integrals = hours.integrals.astype("<f8")
-    columns = (hours.series, *(getattr(hours, name) for name in _NAMES[1:]))
-    plain = zip(*(column[chosen].tolist() for column in columns), strict=True)
+    probe_ids = hours.series[chosen].tolist()
     return [
-        dict(zip(_NAMES, row, strict=True))
-        | {
-            "above_s": above[i].tobytes(),
-            "integrals": integrals[i].tobytes(),
-            "kinetics": KINETICS_VERSION,
-            "version": versions[row[0]],
-        }
-        for row, i in zip(plain, chosen, strict=True)
+        probe_ids,
+        *(getattr(hours, name)[chosen].tolist() for name in _COLUMNS[1:12]),
+        [above[i].tobytes() for i in chosen],
+        [integrals[i].tobytes() for i in chosen],
+        [KINETICS_VERSION] * chosen.size,
+        [versions[probe_id] for probe_id in probe_ids],
     ]

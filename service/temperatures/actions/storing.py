@@ -1,24 +1,33 @@
-"""Storing readings together with the hours they change, under the probes' locks."""
+"""Storing readings together with the hours they change, under the probes' locks.
+
+Whether a place was too warm is judged by the watch, outside of this transaction: it
+goes forward from each probe's `watched_until_s`, which a late reading sets back.
+"""
 
 import hashlib
 from collections.abc import Mapping
-from dataclasses import dataclass
 from datetime import datetime
+from functools import lru_cache
 
 import numpy as np
-from sqlalchemy import Connection, text
+from sqlalchemy import Connection, TextClause, bindparam, text
 from sqlmodel import Session
 
 from service.probes.queries import offsets as offsets_of
 from service.probes.rules import Offsets
-from service.science.arrays import Indices
 from service.science.exposure import HOUR_S
 from service.security import audit
 from service.security.actor import Actor
 from service.site import queries as sites
-from service.site.queries import SiteView
 from service.temperatures import queries
-from service.temperatures.actions.decoding import Decoded, Row
+from service.temperatures.actions import clocks
+from service.temperatures.actions.accepting import (
+    Batch,
+    acceptable,
+    columns_of,
+    without_repeats,
+)
+from service.temperatures.actions.decoding import Decoded
 from service.temperatures.actions.partitions import ensure_partitions
 from service.temperatures.actions.rolling import (
     Series,
@@ -30,26 +39,24 @@ from service.temperatures.actions.rolling import (
 )
 from service.temperatures.schemas import ReadingsOut, RejectedReading
 
-
-@dataclass
-class _Batch:
-    """Rows that may be stored, as arrays of equal length."""
-
-    index: Indices
-    probe_id: Indices
-    at_s: Indices
-    centi_c: Indices
-
-    def only(self, keep: np.typing.NDArray[np.bool_] | Indices) -> "_Batch":
-        return _Batch(self.index[keep], self.probe_id[keep], self.at_s[keep], self.centi_c[keep])
+ROWS_OF_A_STATEMENT = 50  # SQLite: a third faster than one by one; more gain nothing
+RUNS_OF_A_STATEMENT = 50
 
 
-def store(session: Session, decoded: Decoded, *, at: datetime, by: Actor) -> ReadingsOut:
+def store(
+    session: Session,
+    decoded: Decoded,
+    *,
+    at: datetime,
+    by: Actor,
+    device_time: datetime | None = None,
+) -> ReadingsOut:
     """Store the rows that can be, and say of each other why not.
 
-    Known probes are locked in order; the same probe and second twice is a
-    duplicate when the value is the same, else the first stays. Cost: grows with
-    the rows sent and the hours they touch, not with history.
+    device_time : what the sender's clock shows now; where it is wrong, its instants are
+    corrected. Known probes are locked in order; the same probe and second twice is a
+    duplicate when the value is the same, else the first stays. Cost: grows with the rows
+    sent and the hours they touch, not with history.
     """
     rejected = dict(decoded.rejected)
     codes = {code.upper() for code in {row.probe for row in decoded.rows}}
@@ -57,11 +64,15 @@ def store(session: Session, decoded: Decoded, *, at: datetime, by: Actor) -> Rea
     views = {
         site: sites.view(session, site, at=at) for site in {p.site_id for p in probes.values()}
     }
-    batch = _acceptable(decoded, probes, views, at, rejected)
-    batch, duplicates = _without_repeats(batch, rejected)
+    sent = columns_of(decoded, probes)
+    barred = queries.barred(session, [probe.id for probe in probes.values()], by=by)
+    skew = min((view.policy.skew for view in views.values()), default=None)
+    clock = clocks.reading_of(session, device_time, sent.newest(), skew, at=at, by=by)
+    batch = acceptable(sent, views, barred, ahead_s=clock.correct_s, at=at, rejected=rejected)
+    batch, duplicates = without_repeats(batch, rejected)
     connection = session.connection()
     around = _existing_around(connection, batch)
-    batch, known = _without_known(batch, around, rejected)
+    batch, stored_before = _without_stored(batch, around, rejected)
     if batch.index.size:
         ensure_partitions(connection, batch.at_s)
         _insert(connection, batch)
@@ -80,120 +91,57 @@ def store(session: Session, decoded: Decoded, *, at: datetime, by: Actor) -> Rea
                     at=at,
                     site_id=site_id,
                     after=_digest(part),
+                    detail=clock.detail(),
                 )
+    clocks.notice(session, clock, at=at, by=by)
     listed = sorted(rejected.items())
     return ReadingsOut(
         stored=int(batch.index.size),
-        duplicates=duplicates + known,
+        duplicates=duplicates + stored_before,
         rejected=[RejectedReading(index=i, reason=reason) for i, reason in listed],
+        clock_skew_s=clock.said_s,
     )
 
 
-def _digest(batch: _Batch) -> str:
+def _digest(batch: Batch) -> str:
     hashed = hashlib.sha256()
     for column in (batch.probe_id, batch.at_s, batch.centi_c):
         hashed.update(column.tobytes())
     return hashed.hexdigest()
 
 
-def _acceptable(
-    decoded: Decoded,
-    probes: dict[str, queries.ProbeView],
-    views: dict[int, SiteView],
-    at: datetime,
-    rejected: dict[int, str],
-) -> _Batch:
-    """Rows of known probes, in range and not in the future.
+def _existing_around(connection: Connection, batch: Batch) -> Series:
+    """Stored readings within two hours of the hours that the batch touches, in order."""
+    runs = _runs(batch)
+    found: list[tuple[int, int, int]] = []
+    for first in range(0, len(runs), RUNS_OF_A_STATEMENT):
+        some = runs[first : first + RUNS_OF_A_STATEMENT]
+        values = {
+            f"{name}{number}": value
+            for number, (probe_id, low, high) in enumerate(some)
+            for name, value in (
+                ("probe", probe_id),
+                ("low", low - 2 * HOUR_S),
+                ("high", high + 2 * HOUR_S),
+            )
+        }
+        found += [tuple(row) for row in connection.execute(_around(len(some)), values)]
+    table = np.array(found, dtype=np.int64).reshape(-1, 3)
+    series = Series(table[:, 0], table[:, 1], table[:, 2])
+    return series.only(np.lexsort((series.at_s, series.probe_id)))
 
-    All rows are judged at once; only one that is refused is looked at by itself.
-    """
-    rows = decoded.rows
-    named = {code: probes.get(code.upper()) for code in {row.probe for row in rows}}
-    ids = {code: probe.id if probe is not None else 0 for code, probe in named.items()}
-    index = np.array(decoded.indices, dtype=np.int64)
-    probe_id = np.array([ids[row.probe] for row in rows], dtype=np.int64)
-    at_s = np.array([row.at.timestamp() for row in rows], dtype=np.float64)
-    temperature_c = np.array([row.temperature_c for row in rows], dtype=np.float64)
-    fine = np.zeros(len(rows), dtype=np.bool_)
-    for site, view in views.items():
-        policy = view.policy
-        fine |= (
-            np.isin(probe_id, [p.id for p in probes.values() if p.site_id == site])
-            & (temperature_c >= policy.reading_min)
-            & (temperature_c <= policy.reading_max)
-            & (at_s <= (at + policy.skew).timestamp())
-        )
-    for probe in probes.values():
-        if probe.raw_kept_from_s:
-            fine &= (probe_id != probe.id) | (at_s >= probe.raw_kept_from_s)
-    for position in np.flatnonzero(~fine).tolist():
-        row = rows[position]
-        rejected[decoded.indices[position]] = _why_not(row, named[row.probe], views)
-    return _Batch(
-        index[fine],
-        probe_id[fine],
-        np.floor(at_s[fine]).astype(np.int64),
-        np.rint(temperature_c[fine] * 100).astype(np.int64),
+
+@lru_cache(maxsize=RUNS_OF_A_STATEMENT)
+def _around(runs: int) -> TextClause:
+    """One select for so many stretches: each is its own range of the key."""
+    part = (
+        "SELECT probe_id, at_s, centi_c FROM reading"
+        " WHERE probe_id = :probe{0} AND at_s >= :low{0} AND at_s < :high{0}"
     )
+    return text(" UNION ALL ".join(part.format(number) for number in range(runs)))
 
 
-def _why_not(row: Row, probe: queries.ProbeView | None, views: dict[int, SiteView]) -> str:
-    """What keeps a row from being stored."""
-    if probe is None:
-        return f"unknown probe {row.probe[:40]}"
-    policy = views[probe.site_id].policy
-    if not policy.reading_min <= row.temperature_c <= policy.reading_max:
-        return (
-            f"temperature_c: {row.temperature_c:g} is outside {policy.reading_min:g} to "
-            f"{policy.reading_max:g} °C"
-        )
-    if row.at.timestamp() < probe.raw_kept_from_s:
-        kept_from = queries.instant(probe.raw_kept_from_s)
-        return f"at: raw readings before {kept_from:%Y-%m-%d %H:%M} UTC are no longer kept"
-    return "at: lies in the future"
-
-
-def _without_repeats(batch: _Batch, rejected: dict[int, str]) -> tuple[_Batch, int]:
-    """The first of each probe and second, sorted by them."""
-    order = np.lexsort((batch.index, batch.at_s, batch.probe_id))
-    batch = batch.only(order)
-    if batch.index.size == 0:
-        return batch, 0
-    same = (batch.probe_id[1:] == batch.probe_id[:-1]) & (batch.at_s[1:] == batch.at_s[:-1])
-    first = np.concatenate(([True], ~same))
-    group = np.flatnonzero(first)[np.cumsum(first) - 1]
-    differs = batch.centi_c != batch.centi_c[group]
-    for index in batch.index[differs]:
-        rejected[int(index)] = "another value was sent for this probe and second"
-    return batch.only(first), int((~first & ~differs).sum())
-
-
-_AROUND = text(
-    "SELECT at_s, centi_c FROM reading WHERE probe_id = :probe AND at_s >= :low AND at_s < :high"
-    " ORDER BY at_s"
-)
-
-
-def _existing_around(connection: Connection, batch: _Batch) -> Series:
-    """Stored readings within two hours of the hours that the batch touches."""
-    parts: list[tuple[int, list[tuple[int, int]]]] = []
-    for probe_id, low, high in _runs(batch):
-        rows = connection.execute(
-            _AROUND, {"probe": probe_id, "low": low - 2 * HOUR_S, "high": high + 2 * HOUR_S}
-        ).all()
-        parts.append((probe_id, [(r[0], r[1]) for r in rows]))
-    pairs = np.array([pair for _, rows in parts for pair in rows], dtype=np.int64).reshape(-1, 2)
-    probe = np.repeat(
-        np.array([p for p, _ in parts], dtype=np.int64), [len(rows) for _, rows in parts]
-    )
-    series = Series(probe, pairs[:, 0], pairs[:, 1])
-    if not parts:
-        return series
-    _, unique = np.unique(np.stack((series.probe_id, series.at_s)), axis=1, return_index=True)
-    return Series(series.probe_id[unique], series.at_s[unique], series.centi_c[unique])
-
-
-def _runs(batch: _Batch) -> list[tuple[int, int, int]]:
+def _runs(batch: Batch) -> list[tuple[int, int, int]]:
     """(probe, start, end) of stretches of hours touched, joined where they are near."""
     if batch.index.size == 0:
         return []
@@ -207,7 +155,7 @@ def _runs(batch: _Batch) -> list[tuple[int, int, int]]:
     ]
 
 
-def _without_known(batch: _Batch, around: Series, rejected: dict[int, str]) -> tuple[_Batch, int]:
+def _without_stored(batch: Batch, around: Series, rejected: dict[int, str]) -> tuple[Batch, int]:
     """The batch without rows whose probe and second are stored already."""
     if not around.at_s.size or not batch.index.size:
         return batch, 0
@@ -221,24 +169,55 @@ def _without_known(batch: _Batch, around: Series, rejected: dict[int, str]) -> t
     return batch.only(~known), int((known & ~differs).sum())
 
 
-def _insert(connection: Connection, batch: _Batch) -> None:
-    rows = list(
-        zip(batch.probe_id.tolist(), batch.at_s.tolist(), batch.centi_c.tolist(), strict=True)
-    )
+def _insert(connection: Connection, batch: Batch) -> None:
     if connection.dialect.name == "sqlite":
-        connection.exec_driver_sql(
-            "INSERT INTO reading (probe_id, at_s, centi_c) VALUES (?, ?, ?)", rows
-        )
-        return
+        _insert_in_groups(connection, batch)
+    else:
+        _copy(connection, batch)
+
+
+def _insert_in_groups(connection: Connection, batch: Batch) -> None:
+    """Into SQLite: many rows a statement, so that less is spent on each."""
+    values = np.stack((batch.probe_id, batch.at_s, batch.centi_c), axis=1)
+    whole = len(values) // ROWS_OF_A_STATEMENT * ROWS_OF_A_STATEMENT
+    head = "INSERT INTO reading (probe_id, at_s, centi_c) VALUES "
+    if whole:
+        groups = values[:whole].reshape(-1, 3 * ROWS_OF_A_STATEMENT).tolist()
+        rows = ", ".join(["(?, ?, ?)"] * ROWS_OF_A_STATEMENT)
+        connection.exec_driver_sql(head + rows, [tuple(group) for group in groups])
+    if whole < len(values):
+        rest = [tuple(row) for row in values[whole:].tolist()]
+        connection.exec_driver_sql(head + "(?, ?, ?)", rest)
+
+
+_COPY_HEAD = b"PGCOPY\n\xff\r\n\0" + bytes(8)
+_COPY_ROW = np.dtype(
+    [
+        ("fields", ">i2"),
+        ("probe_length", ">i4"),
+        ("probe_id", ">i4"),
+        ("at_length", ">i4"),
+        ("at_s", ">i8"),
+        ("centi_length", ">i4"),
+        ("centi_c", ">i4"),
+    ]
+)
+_COPY_END = b"\xff\xff"
+
+
+def _copy(connection: Connection, batch: Batch) -> None:
+    """Into PostgreSQL in its binary format (documented with COPY): no text is made or read."""
+    rows = np.zeros(batch.index.size, dtype=_COPY_ROW)
+    rows["fields"], rows["probe_length"], rows["at_length"], rows["centi_length"] = 3, 4, 8, 4
+    rows["probe_id"], rows["at_s"], rows["centi_c"] = batch.probe_id, batch.at_s, batch.centi_c
     cursor = connection.connection.cursor()
-    with cursor.copy("COPY reading (probe_id, at_s, centi_c) FROM STDIN") as copy:
-        for row in rows:
-            copy.write_row(row)
+    with cursor.copy("COPY reading (probe_id, at_s, centi_c) FROM STDIN (FORMAT BINARY)") as copy:
+        copy.write(_COPY_HEAD + rows.tobytes() + _COPY_END)
 
 
 def _roll_up(
     connection: Connection,
-    batch: _Batch,
+    batch: Batch,
     around: Series,
     offsets: Mapping[int, Offsets],
     gap_s: int,
@@ -251,4 +230,24 @@ def _roll_up(
     hours = roll_up(series.corrected(offsets), gap_s=gap_s)
     reached = np.unique(keys(np.repeat(batch.probe_id, 3), hours_reached(batch.at_s).ravel()))
     changed = np.flatnonzero(np.isin(keys(hours.series, hours.hour_s), reached))
-    write_hours(connection, hours, changed, bump(connection, np.unique(batch.probe_id).tolist()))
+    versions = _changed_since(connection, batch)
+    write_hours(connection, hours, changed, versions)
+
+
+_SET_BACK = text("UPDATE probe SET watched_until_s = :first WHERE id = :id").bindparams(
+    bindparam("first"), bindparam("id")
+)
+
+
+def _changed_since(connection: Connection, batch: Batch) -> dict[int, int]:
+    """New versions of the batch's probes; the watch is sent back to where readings are late."""
+    probe_ids, first = np.unique(batch.probe_id, return_index=True)  # in order of instants
+    marks = bump(connection, probe_ids.tolist())
+    late = [
+        {"id": probe_id, "first": at_s}
+        for probe_id, at_s in zip(probe_ids.tolist(), batch.at_s[first].tolist(), strict=True)
+        if at_s < marks[probe_id].watched_until_s
+    ]
+    if late:
+        connection.execute(_SET_BACK, late)
+    return {probe_id: mark.version for probe_id, mark in marks.items()}
