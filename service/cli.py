@@ -14,6 +14,7 @@ from service import import_desk, science_desk
 from service.clock import system_clock
 from service.database import Database, open_database
 from service.errors import FishhouseError
+from service.probes.actions import senders
 from service.security import audit, users
 from service.security.actor import SERVICE
 from service.security.rules import Action, Role
@@ -55,6 +56,11 @@ def _parser() -> argparse.ArgumentParser:
     serve.add_argument("--workers", type=int, default=1, help="processes (PostgreSQL only)")
     _add(commands, "worker", _worker, "do the background work until stopped")
     _add_user(commands)
+    probe = _group(commands, "probe", "thermometers")
+    sender = _add(probe, "sender", _probe_sender, "name a device that sends a probe's readings")
+    sender.add_argument("code", metavar="CODE")
+    sender.add_argument("user", metavar="USER")
+    sender.add_argument("--remove", action="store_true", help="it may not send them any more")
     trail = _group(commands, "audit", "the audit trail")
     _add(trail, "verify", _verify, "check every link of the chain")
     demo = _add(commands, "demo", _demo, "an invented place with a year of history")
@@ -102,6 +108,13 @@ def _add_user(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -
     add.add_argument("--token", action="store_true", help="print a token: shown once, last word")
     add.add_argument("--password", action="store_true", help="ask for a password")
     add.add_argument("--site", action="append", default=[], help="limit to a site; repeatable")
+    add.add_argument(
+        "--probe",
+        action="append",
+        default=[],
+        metavar="CODE",
+        help="device: the probes whose readings it sends, and no others; repeatable",
+    )
     add.add_argument(
         "--scope",
         action="append",
@@ -170,11 +183,25 @@ def _user_add(parsed: argparse.Namespace) -> int:
         user = users.add_user(
             session, parsed.name, Role(parsed.role), at=at, password=password, site_ids=site_ids
         )
+        senders.name_senders(session, parsed.probe, parsed.name, at=at, by=SERVICE)
         scopes = None if parsed.scope is None else [Action(s) for s in parsed.scope]
         token = users.issue_token(session, user, at=at, scopes=scopes) if parsed.token else None
     print(f"User {parsed.name} may act as {parsed.role}.")
     if token is not None:
         print(f"Token, shown once: {token}")
+    return 0
+
+
+def _probe_sender(parsed: argparse.Namespace) -> int:
+    _, database = _open()
+    at = system_clock()
+    with transaction(database.writer) as session:
+        if parsed.remove:
+            senders.remove_sender(session, parsed.code, parsed.user, at=at, by=SERVICE)
+        else:
+            senders.name_senders(session, [parsed.code], parsed.user, at=at, by=SERVICE)
+    may = "may not send" if parsed.remove else "sends"
+    print(f"{parsed.user} {may} the readings of {parsed.code.upper()}.")
     return 0
 
 
