@@ -19,6 +19,7 @@ import service.jobs.routes
 import service.labels.routes
 import service.ledger.routes
 import service.lots.routes
+import service.notifications.routes
 import service.opening.routes
 import service.photos.routes
 import service.probes.routes
@@ -31,6 +32,7 @@ import service.supplements.routes
 import service.temperatures.routes
 import service.thawing.routes
 import service.traceability.routes
+import service.upkeep.routes
 from service.clock import Clock, system_clock
 from service.database import open_database
 from service.errors import NotReady
@@ -57,6 +59,7 @@ ROUTERS: tuple[APIRouter, ...] = (
     service.opening.routes.router,
     *service.ledger.routes.routers,
     *service.probes.routes.routers,
+    *service.upkeep.routes.routers,
     *service.temperatures.routes.routers,
     *service.excursions.routes.routers,
     *service.thawing.routes.routers,
@@ -65,6 +68,7 @@ ROUTERS: tuple[APIRouter, ...] = (
     *service.supplements.routes.routers,
     *service.traceability.routes.routers,
     *service.labels.routes.routers,
+    *service.notifications.routes.routers,
     service.security.routes.router,
     service.jobs.routes.router,
 )
@@ -201,6 +205,8 @@ PROBLEM_KINDS = {
     "unknown-method": "This address does not take that method.",
     "unknown-site": "No site has this code.",
     "unknown-place": "No place has this code.",
+    "unknown-user": "No user has this name.",
+    "unknown-sender": "The probe does not name this device.",
     "unknown-probe": "No probe has this code.",
     "unknown-probe-fault": "No fault of a probe has this number.",
     "unknown-probe-offset": "No offset of a probe has this number.",
@@ -224,5 +230,9 @@ PROBLEM_KINDS = {
     "unknown-movement": "No movement has this number.",
     "unknown-thaw-request": "No thaw request has this number.",
     "unknown-thaw-batch": "No thaw batch has this code.",
+    "unknown-recipient": "No recipient has this number.",
+    "unknown-message": "No message has this number.",
+    "recipient-withdrawn": "The recipient was withdrawn before.",
+    "not-installed": "A library that this needs is not installed where the service runs.",
     "unknown-supplement-plan": "No supplement plan has this number.",
 }

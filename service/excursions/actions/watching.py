@@ -10,7 +10,6 @@ from datetime import datetime
 import numpy as np
 from sqlmodel import Session, col, select
 
-from service.excursions import queries
 from service.excursions.models import Excursion
 from service.excursions.rules import ExcursionKind, WarmRun, warm_runs
 from service.probes.models import Probe
@@ -73,7 +72,7 @@ def _by_warmth(
 ) -> int:
     """Runs warmer than the limit for longer than the grace; a run may begin in an earlier pass."""
     assert probe.id is not None
-    known = queries.open_excursion(session, probe.id, ExcursionKind.WARM)
+    known = _open_excursion(session, probe.id, ExcursionKind.WARM)
     grace_s = int(view.policy.excursion_grace_minutes * 60)
     if known is None:
         earlier_s, earlier_c = _earlier(session, probe.id, int(at_s[0]), grace_s)
@@ -91,6 +90,16 @@ def _by_warmth(
         session.add(known)
         session.flush()
     return opened
+
+
+def _open_excursion(session: Session, probe_id: int, kind: str) -> Excursion | None:
+    return session.exec(
+        select(Excursion).where(
+            col(Excursion.probe_id) == probe_id,
+            col(Excursion.kind) == kind,
+            col(Excursion.ended_at).is_(None),
+        )
+    ).first()
 
 
 def _earlier(session: Session, probe_id: int, first_s: int, grace_s: int) -> tuple[Indices, Array]:
@@ -159,7 +168,7 @@ def _by_silence(
 ) -> int:
     """Silent for longer than a gap may be: nobody knows whether the place is cold."""
     assert probe.id is not None
-    known = queries.open_excursion(session, probe.id, ExcursionKind.SILENT)
+    known = _open_excursion(session, probe.id, ExcursionKind.SILENT)
     if known is not None and new_s.size:
         known.ended_at = temperatures.instant(int(new_s[0]))
         session.add(known)
