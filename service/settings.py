@@ -1,9 +1,9 @@
 """What a person who runs the service may set, by environment variables `FISHHOUSE_…`."""
 
 from pathlib import Path
-from typing import Self
+from typing import Literal, Self
 
-from pydantic import Field, model_validator
+from pydantic import Field, SecretStr, model_validator
 from pydantic_settings import BaseSettings, SettingsConfigDict
 
 
@@ -39,12 +39,61 @@ class Settings(BaseSettings):
         default=True,
         description="Whether `serve` runs the watch itself; off where `fishhouse worker` does.",
     )
-
     lease_seconds: float = Field(
         default=120.0,
         ge=1,
         description="After how long another worker takes over the work of one that died or stands "
         "still.",
+    )
+
+    smtp_host: str = Field(
+        default="", description="Mail server that e-mail is handed to; empty: no e-mail is sent."
+    )
+    smtp_port: int = Field(default=587, ge=1, le=65535, description="Port of the mail server.")
+    smtp_security: Literal["starttls", "tls", "none"] = Field(
+        default="starttls",
+        description="How the connection to the mail server is secured: `starttls` (port 587), "
+        "`tls` (port 465) or `none` (a mail server on the same machine).",
+    )
+    smtp_user: str = Field(default="", description="User at the mail server; empty: no log-in.")
+    smtp_password: SecretStr = Field(
+        default=SecretStr(""), description="Password at the mail server; never shown or logged."
+    )
+    smtp_from: str = Field(default="", description="Address that e-mail comes from.")
+
+    mqtt_broker: str = Field(
+        default="", description="Where `fishhouse listen` listens: mqtt://HOST or mqtts://HOST."
+    )
+    mqtt_version: Literal["5", "3.1.1"] = Field(
+        default="5", description="Which MQTT is spoken; 3.1.1 where a broker knows no newer."
+    )
+    mqtt_client_id: str = Field(
+        default="fishhouse",
+        min_length=1,
+        description="Under which name the broker keeps the session; one for each database.",
+    )
+    mqtt_mapping: Path | None = Field(
+        default=None, description="File in TOML or JSON that says which messages are readings."
+    )
+    mqtt_user_name: str = Field(
+        default="", description="User of Fishhouse, of role device, whose readings they are."
+    )
+    mqtt_broker_user: str = Field(default="", description="User at the broker; empty: no log-in.")
+    mqtt_broker_password: SecretStr | None = Field(
+        default=None, description="Password at the broker; never shown or logged."
+    )
+    mqtt_broker_password_file: Path | None = Field(
+        default=None, description="File that holds the password at the broker instead."
+    )
+    mqtt_ca_file: Path | None = Field(
+        default=None,
+        description="Certificates that the broker's must come from; empty: those of the system.",
+    )
+    mqtt_certificate_file: Path | None = Field(
+        default=None, description="Our own certificate, where the broker asks for one."
+    )
+    mqtt_key_file: Path | None = Field(
+        default=None, description="Key of our own certificate, if it is in a file of its own."
     )
 
     @model_validator(mode="after")

@@ -54,6 +54,7 @@ def upgrade() -> None:
         sa.Column("body", sa.String(), nullable=False),
         sa.Column("urgency", sa.String(), nullable=False),
         sa.Column("once", sa.Boolean(), nullable=False),
+        sa.Column("ends", sa.Boolean(), nullable=False),
         sa.Column("only_recipient_id", sa.Integer(), nullable=True),
         sa.Column("but_not_recipient_id", sa.Integer(), nullable=True),
         sa.Column("created_at", sa.DateTime(timezone=True), nullable=False),

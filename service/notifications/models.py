@@ -42,7 +42,8 @@ class Message(SQLModel, table=True):
     title: str
     body: str
     urgency: str
-    once: bool
+    once: bool = False
+    ends: bool = False
     only_recipient_id: int | None = Field(default=None, foreign_key="recipient.id")
     but_not_recipient_id: int | None = Field(default=None, foreign_key="recipient.id")
     created_at: Instant

@@ -181,7 +181,8 @@ def wait_before(attempt: int, jitter: float) -> timedelta:
     >>> wait_before(1, 0.0), wait_before(3, 1.0)
     (datetime.timedelta(seconds=30), datetime.timedelta(seconds=90))
     """
-    longest = min(_FIRST_WAIT * 2 ** min(attempt - 1, 20), _LONGEST_WAIT)
+    doubled: int = 2 ** min(attempt - 1, 20)
+    longest = min(_FIRST_WAIT * doubled, _LONGEST_WAIT)
     return longest * (1 - jitter / 4)
 
 

@@ -31,6 +31,7 @@ class Action(StrEnum):
     COUNT = "count"
     REVERSE = "reverse"
     RECORD_TEMPERATURES = "record-temperatures"
+    CALIBRATE = "calibrate"
     PLAN_THAW = "plan-thaw"
     PULL = "pull"
     TEND_THAW = "tend-thaw"
@@ -41,6 +42,7 @@ class Action(StrEnum):
     PLAN_SUPPLEMENTS = "plan-supplements"
     SIGN_SUPPLEMENTS = "sign-supplements"
     GIVE_SUPPLEMENTS = "give-supplements"
+    ACKNOWLEDGE = "acknowledge"
     READ_AUDIT = "read-audit"
 
 
@@ -65,6 +67,8 @@ RIGHTS: dict[Action, frozenset[Role]] = {
     Action.COUNT: frozenset({Role.COMMISSARY, Role.MANAGER}),
     Action.REVERSE: _KITCHEN,
     Action.RECORD_TEMPERATURES: frozenset({Role.COMMISSARY, Role.MANAGER, Role.DEVICE}),
+    # Whoever makes the ice bath. What follows from it (an offset, a fault) is the manager's.
+    Action.CALIBRATE: _KITCHEN,
     Action.PLAN_THAW: _KITCHEN,
     # The vet pulls what only the vet may decide on: fish past its age limit.
     Action.PULL: _KITCHEN | {Role.VET},
@@ -76,6 +80,7 @@ RIGHTS: dict[Action, frozenset[Role]] = {
     Action.PLAN_SUPPLEMENTS: frozenset({Role.KEEPER, Role.NUTRITIONIST, Role.VET, Role.MANAGER}),
     Action.SIGN_SUPPLEMENTS: frozenset({Role.NUTRITIONIST, Role.VET}),
     Action.GIVE_SUPPLEMENTS: frozenset({Role.KEEPER, Role.VET, Role.MANAGER}),
+    Action.ACKNOWLEDGE: _KITCHEN | {Role.VET},
     Action.READ_AUDIT: frozenset({Role.MANAGER, Role.INSPECTOR, Role.VET}),
 }
 
