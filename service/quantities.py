@@ -45,6 +45,7 @@ _MASS = re.compile(rf"({_NUMBER}){_GAP}(kg|g|lbs?|oz)", re.IGNORECASE | re.ASCII
 _TEMPERATURE = re.compile(
     rf"([+\-\u2212]?\d{{1,4}}(?:\.\d{{1,6}})?){_GAP}°?{_GAP}([CF])", re.IGNORECASE | re.ASCII
 )
+MAX_OFFSET_C = 10  # our default: a thermometer further off than this is broken, not off
 _MASS_WORDS = {"kg": "kg", "g": "g", "lb": "lb", "lbs": "lb", "oz": "oz"}
 
 
@@ -78,6 +79,19 @@ class Temperature:
     def c(self) -> float:
         """In °C."""
         return to_celsius(float(self.value), self.unit)
+
+
+@dataclass(frozen=True)
+class TemperatureDifference:
+    """How far two temperatures lie apart, as it was said, and in °C."""
+
+    value: Decimal
+    unit: TemperatureUnit
+
+    @property
+    def c(self) -> float:
+        """In °C: a difference of 9 °F is one of 5 °C, whatever they are differences of."""
+        return float(self.value) if self.unit is TemperatureUnit.C else float(self.value) * 5 / 9
 
 
 def to_celsius(value: float, unit: TemperatureUnit) -> float:
@@ -119,6 +133,21 @@ def parse_temperature(said: object) -> Temperature:
     if not -100 <= temperature.c <= 100:
         raise ValueError("a temperature in a fish kitchen lies between -100 and 100 °C")
     return temperature
+
+
+def parse_difference(said: object) -> TemperatureDifference:
+    """A difference of temperatures from "-0.3 °C", "0.5 F" or {"value": "0.5", "unit": "f"}."""
+    if isinstance(said, TemperatureDifference):
+        return said
+    if isinstance(said, dict):
+        said = _joined(said)
+    if not isinstance(said, str) or not (match := _TEMPERATURE.fullmatch(said.strip())):
+        raise ValueError("write a difference as a number and °C or °F, like '-0.3 °C'")
+    value = Decimal(match[1].replace("\u2212", "-"))
+    difference = TemperatureDifference(value, TemperatureUnit(match[2].lower()))
+    if not -MAX_OFFSET_C <= difference.c <= MAX_OFFSET_C:
+        raise ValueError(f"more than {MAX_OFFSET_C} °C off: such a probe is faulty")
+    return difference
 
 
 def _joined(parts: dict[Any, Any]) -> str:
@@ -166,6 +195,13 @@ TemperatureIn = Annotated[
     WithJsonSchema({"anyOf": [{"type": "string", "examples": ["-18 °C"]}, {"type": "object"}]}),
 ]
 
+DifferenceIn = Annotated[
+    TemperatureDifference,
+    BeforeValidator(parse_difference),
+    WithJsonSchema({"anyOf": [{"type": "string", "examples": ["-0.3 °C"]}, {"type": "object"}]}),
+]
+"""How far two temperatures lie apart, at most 10 °C."""
+
 
 class MassOut(BaseModel):
     """A mass in the site's unit, and in the whole grams that are counted."""
@@ -209,6 +245,11 @@ class Units:
         """°C in the site's unit, to a hundredth."""
         value = round(from_celsius(c, self.temperature), 2)
         return TemperatureOut(value=value, unit=self.temperature, c=round(c, 2))
+
+    def difference_out(self, c: float) -> TemperatureOut:
+        """A difference of °C in the site's unit, to a hundredth."""
+        value = c if self.temperature is TemperatureUnit.C else c * 9 / 5
+        return TemperatureOut(value=round(value, 2), unit=self.temperature, c=round(c, 2))
 
 
 @dataclass(frozen=True)

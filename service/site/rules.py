@@ -46,6 +46,8 @@ class Policy(BaseModel):
 
     freezer_legal_max: float = Field(ge=-60, le=-18)
     excursion_grace_minutes: float = Field(gt=0, le=240)
+    excursion_core_limit: float = Field(ge=-60, le=-5)
+    excursion_silence_h: float = Field(ge=0, le=24)
     age_limit_fatty_months: float = Field(gt=0, le=18)
     age_limit_medium_months: float = Field(gt=0, le=18)
     age_limit_lean_months: float = Field(gt=0, le=18)
@@ -93,6 +95,11 @@ class Policy(BaseModel):
     gap_minutes: float = Field(gt=0, le=60)
     reading_min: float = Field(ge=-90, le=0)
     reading_max: float = Field(ge=0, le=90)
+    probe_calibration: float = Field(ge=7, le=732)
+    calibration_tolerance: float = Field(ge=0.1, le=2)
+    recorder_class_storage: float = Field(ge=0.5, le=2)
+    recorder_interval_storage: float = Field(ge=1, le=60)
+    drift_window_days: float = Field(ge=14, le=366)
     use_order: UseOrder = Field(
         default=UseOrder.OLDEST_CATCH, description="In which order lots are used."
     )
@@ -332,11 +339,39 @@ RULES: tuple[Rule, ...] = (
         ("freezer_legal_max", "refrigerator_max", "excursion_grace_minutes", "gap_minutes"),
     ),
     Rule(
-        "excursion-open",
-        "fish that was in an excursion is looked at before it is used",
+        "probe-calibration",
+        "a probe is held against melting ice or a better thermometer every so many days, and "
+        "agrees with it",
         "warn",
-        "our default; blocks once excursions can be assessed",
+        "EN 13486 asks for periodic verification; how often and how closely, our default",
+        (),
+        ("probe_calibration", "calibration_tolerance"),
+    ),
+    Rule(
+        "probe-drift",
+        "a probe does not wander away from the others in its place by more than its class allows",
+        "warn",
+        "EN 12830 class 2; the time looked back, our default",
+        (),
+        ("recorder_class_storage", "drift_window_days"),
+    ),
+    Rule(
+        "recording-interval",
+        "a store's temperature is recorded at least every so many minutes",
+        "warn",
+        "EN 12830, from memory (medium)",
+        (),
+        ("recorder_interval_storage",),
+    ),
+    Rule(
+        "excursion-open",
+        "fish whose worst carton may have passed the core limit in an excursion is not pulled "
+        "until somebody has decided: commissary or manager where a thermometer or the model "
+        "shows it colder, else the vet; it may always be moved to another freezer",
+        "block",
+        "our default: limit and hours",
         _VET,
+        ("excursion_core_limit", "excursion_silence_h"),
     ),
     Rule(
         "no-refreeze",

@@ -1,0 +1,1 @@
+"""Keeping probes true: offsets, calibration, comparison, doubts, and what is due."""

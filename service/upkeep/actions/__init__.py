@@ -1,0 +1,1 @@
+"""Correcting probes, and saying which want looking after."""
