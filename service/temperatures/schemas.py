@@ -34,11 +34,55 @@ class TemperaturePoint(BaseModel):
     coverage: float
 
 
-class TemperaturesOut(BaseModel):
-    """The series of a place; steps that nobody measured are left out."""
+class TemperatureColumns(BaseModel):
+    """The same steps as arrays of equal length; `at` in seconds since 1970."""
+
+    at: list[int]
+    mean_c: list[float]
+    min_c: list[float]
+    max_c: list[float]
+    coverage: list[float]
+
+
+class ProbeTime(BaseModel):
+    """A time, and the probe whose readings are shown for it."""
+
+    probe: str
+    from_at: datetime = Field(alias="from")
+    until: datetime
+
+
+class FaultTime(BaseModel):
+    """A time in which a probe was broken; open: it still is."""
+
+    from_at: datetime = Field(alias="from")
+    until: datetime | None
+    reason: str
+
+
+class SeriesOut(BaseModel):
+    """What every series says of itself.
+
+    probe: whose readings come last. step: seconds, or P1D, P1W, P1M of the site's
+    calendar. notes: what is otherwise than was asked for, and why.
+    """
 
     place: str
     probe: str | None
-    step: int
+    step: int | str
     limit_c: float | None
+    probes: list[ProbeTime]
+    faults: list[FaultTime] = Field(default_factory=list)
+    notes: list[str]
+
+
+class TemperaturesOut(SeriesOut):
+    """A series; steps that nobody measured are left out."""
+
     points: list[TemperaturePoint]
+
+
+class TemperatureColumnsOut(SeriesOut):
+    """A series by columns, for charts: less than half as long."""
+
+    columns: TemperatureColumns

@@ -139,9 +139,8 @@ def series_of_readings(draw: st.DrawFn) -> Series:
 
 
 def steps(series: Series, *, to_s: int, step_s: int, gap_s: int) -> Steps:
-    return steps_of(
-        series.at_s, series.temperature_c, from_s=0, to_s=to_s, step_s=step_s, gap_s=gap_s
-    )
+    cuts_s = step_s * np.arange(-(-to_s // step_s) + 1)
+    return steps_of(series.at_s, series.temperature_c, cuts_s, from_s=0, to_s=to_s, gap_s=gap_s)
 
 
 @given(series_of_readings(), st.integers(1, 120), st.integers(1, 50), st.integers(1, 45))

@@ -1,5 +1,6 @@
 """The UTC months that readings lie in: one partition each on PostgreSQL, and what a cut goes by."""
 
+import math
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -11,6 +12,8 @@ from service.science.arrays import Indices
 from service.science.exposure import HOUR_S
 
 REST = "reading_rest"
+DAY_S = 86_400
+MARGIN_S = 2 * HOUR_S
 _PARTITION = re.compile(r"reading_(\d{4}_\d{2}|rest)")
 
 
@@ -43,21 +46,32 @@ def months_of(at_s: Indices) -> list[Month]:
     return [Month(int(a), int(b)) for a, b in zip(begin, end, strict=True)]
 
 
-def months_between(from_s: int, until_s: int) -> list[Month]:
-    """Every month that a time touches, in order."""
-    first, last = np.array([from_s, until_s - 1], dtype="datetime64[s]").astype("datetime64[M]")
-    return months_of(np.arange(first, last + 1).astype("datetime64[s]").astype(np.int64))
+def month_of(at_s: int) -> Month:
+    """The month that an instant lies in."""
+    return months_of(np.array([at_s]))[0]
 
 
-def month_before(at: datetime, months: float) -> int:
-    """The first second of the month in which the instant so many months ago lies.
+def months_ahead(at: datetime, count: int) -> list[Month]:
+    """The month of an instant and so many after it."""
+    months = [month_of(int(at.timestamp()))]
+    for _ in range(count):
+        months.append(month_of(months[-1].until_s))
+    return months
 
-    >>> month_before(datetime(2026, 11, 25, tzinfo=UTC), 30) == datetime(
-    ...     2024, 5, 1, tzinfo=UTC).timestamp()
-    True
+
+def raw_needed_from(at: datetime, kept_months: float, needed: Sequence[datetime]) -> int:
+    """The month before which raw readings may go, in whole UTC months.
+
+    They are kept for the policy's months, and longer while something needs them: from
+    one day before it, because its first hour needs the readings before.
+
+    >>> datetime.fromtimestamp(raw_needed_from(datetime(2026, 11, 25, tzinfo=UTC), 30, []), UTC)
+    datetime.datetime(2024, 5, 1, 0, 0, tzinfo=datetime.timezone.utc)
     """
-    whole = np.datetime64(at.astimezone(UTC).replace(tzinfo=None), "M") - int(np.ceil(months))
-    return int(whole.astype("datetime64[s]").astype(np.int64))
+    own = np.datetime64(at.astimezone(UTC).replace(tzinfo=None), "M") - math.ceil(kept_months)
+    first = int(own.astype("datetime64[s]").astype(np.int64))
+    others = [month_of(int(each.timestamp()) - DAY_S).from_s for each in needed]
+    return min([first, *others])
 
 
 def kept_from(cut_s: int) -> int:
@@ -66,14 +80,9 @@ def kept_from(cut_s: int) -> int:
     An hour needs the readings of the hour before it, and a late reading changes the
     hour before its own: so two hours later.
     """
-    return cut_s + 2 * HOUR_S
+    return cut_s + MARGIN_S
 
 
 def cut_before(kept_from_s: int) -> int:
-    """Where raw readings begin that are complete from `kept_from_s` on; 0: nothing was cut."""
-    return max(0, kept_from_s - 2 * HOUR_S)
-
-
-def earliest(instants_s: Sequence[int]) -> int:
-    """The earliest of some instants; where there is none, later than any."""
-    return min(instants_s, default=2**40)
+    """Before when raw readings go that are kept from `kept_from_s` on; 0: nothing goes."""
+    return max(0, kept_from_s - MARGIN_S)
