@@ -7,6 +7,7 @@ from typing import TypeVar
 import numpy as np
 from sqlalchemy import func
 from sqlalchemy import select as columns
+from sqlalchemy.orm import aliased
 from sqlmodel import Session, col, select
 
 from service.probes import queries as probes
@@ -112,9 +113,11 @@ def last_readings(session: Session, probe_ids: Collection[int]) -> dict[int, tup
 
     Two queries, one look-up by key a probe.
     """
+    every = aliased(Reading)
     newest = (
-        select(func.max(col(Reading.at_s)))
-        .where(col(Reading.probe_id) == col(Probe.id))
+        columns(func.max(col(every.at_s)))
+        .where(col(every.probe_id) == col(Probe.id))
+        .correlate(Probe)
         .scalar_subquery()
     )
     rows = session.execute(

@@ -102,7 +102,6 @@ def tell_due(session: Session, at: datetime) -> int:
     found = probes.probes(session, by=SERVICE)
     new = 0
     for site_id in sorted({place.site_id for _, place in found}):
-        probes.lock_site(session, site_id)
         view = sites.view(session, site_id, at=at)
         mine = queries.known(session, [pair for pair in found if pair[1].site_id == site_id])
         new += _tell_site(session, view, mine, at)
