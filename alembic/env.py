@@ -2,8 +2,10 @@
 
 import service.animals.models
 import service.assays.models
+import service.assessments.models
 import service.backups.models
 import service.catalogue.models
+import service.checks.models
 import service.excursions.models
 import service.feeding.models
 import service.inspections.models

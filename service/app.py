@@ -11,7 +11,9 @@ from sqlalchemy.exc import SQLAlchemyError
 
 import service.animals.routes
 import service.assays.routes
+import service.assessments.routes
 import service.catalogue.routes
+import service.checks.routes
 import service.excursions.routes
 import service.feeding.routes
 import service.inspections.routes
@@ -19,6 +21,7 @@ import service.jobs.routes
 import service.labels.routes
 import service.ledger.routes
 import service.lots.routes
+import service.mqtt.routes
 import service.notifications.routes
 import service.opening.routes
 import service.photos.routes
@@ -62,6 +65,8 @@ ROUTERS: tuple[APIRouter, ...] = (
     *service.upkeep.routes.routers,
     *service.temperatures.routes.routers,
     *service.excursions.routes.routers,
+    service.checks.routes.router,
+    *service.assessments.routes.routers,
     *service.thawing.routes.routers,
     *service.feeding.routes.routers,
     service.animals.routes.router,
@@ -71,6 +76,7 @@ ROUTERS: tuple[APIRouter, ...] = (
     *service.notifications.routes.routers,
     service.security.routes.router,
     service.jobs.routes.router,
+    service.mqtt.routes.router,
 )
 
 PROBLEM_ANSWERS: dict[int | str, dict[str, object]] = {
@@ -229,6 +235,8 @@ PROBLEM_KINDS = {
     "unknown-parcel": "No such parcel of this lot is in that place.",
     "unknown-movement": "No movement has this number.",
     "unknown-thaw-request": "No thaw request has this number.",
+    "already-replaced": "The check was corrected before.",
+    "unknown-check": "No check has this number.",
     "unknown-thaw-batch": "No thaw batch has this code.",
     "unknown-recipient": "No recipient has this number.",
     "unknown-message": "No message has this number.",

@@ -8,19 +8,21 @@ became due many times while nothing ran is run once.
 
 import logging
 import threading
-from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from sqlmodel import Session
 
+from service.assessments.actions.assessing import assess_due
 from service.clock import Clock
 from service.database import Database
 from service.errors import Conflict
 from service.excursions.actions.watching import watch
+from service.excursions.queries import undecided_since
 from service.jobs import queries
 from service.jobs.actions import leases
+from service.jobs.actions.holding import renewed
 from service.jobs.rules import TOLD_AFTER
 from service.ledger.actions.reserving import release_expired
 from service.notifications.actions.telling import tell
@@ -29,6 +31,7 @@ from service.security.actor import SERVICE
 from service.security.transactions import forget_old_keys, transaction
 from service.settings import Settings
 from service.site.queries import sites_seen
+from service.temperatures.actions.keeping import keep_history
 
 log = logging.getLogger(__name__)
 LOOK_EVERY_S = 1.0
@@ -78,9 +81,20 @@ def jobs_of(settings: Settings) -> tuple[Job, ...]:
     minute = timedelta(seconds=settings.watch_seconds)
     return (
         ShortJob("watch", minute, lambda session, at: watch(session, at=at)),
+        LongJob("assessments", minute, assess_due),
         ShortJob("reservations", minute, lambda session, at: release_expired(session, at=at)),
+        LongJob("history", DAY, keep_readings),
         ShortJob("housekeeping", DAY, lambda session, at: forget_old_keys(session, at=at)),
     )
+
+
+def keep_readings(database: Database, clock: Clock) -> None:
+    """Months of readings made ahead and old ones cut, a transaction for each piece."""
+    left = True
+    while left:
+        with transaction(database.writer) as session:
+            since = undecided_since(session)
+            left = keep_history(session, at=clock(), undecided_since=since)
 
 
 def run_due_jobs(database: Database, clock: Clock, jobs: Sequence[Job], lease: timedelta) -> None:
@@ -142,30 +156,6 @@ def _tell(session: Session, job: Job, fence: int, why: str, at: datetime) -> Non
             urgency=Urgency.NOW,
             at=at,
         )
-
-
-@contextmanager
-def renewed(
-    database: Database, clock: Clock, name: str, fence: int, lease: timedelta
-) -> Iterator[None]:
-    """The lease is renewed meanwhile, from another thread, as long as this process runs."""
-    over = threading.Event()
-
-    def renew() -> None:
-        while not over.wait(lease.total_seconds() / 3):
-            try:
-                with transaction(database.writer) as session:
-                    if not leases.renew(session, name, fence, at=clock(), lease=lease):
-                        return
-            except Exception as error:  # tried again in a third of a lease
-                log.warning("the lease of %s was not renewed: %s", name, error)
-
-    thread = threading.Thread(target=renew, name=f"lease of {name}", daemon=True)
-    thread.start()
-    try:
-        yield
-    finally:
-        over.set()
 
 
 class Worker:

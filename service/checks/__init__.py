@@ -1,1 +1,1 @@
-"""What somebody measured or did by hand: cores, thermometers in melting ice."""
+"""What somebody measured by hand or did as a chore, with its result."""

@@ -32,6 +32,8 @@ class Action(StrEnum):
     REVERSE = "reverse"
     RECORD_TEMPERATURES = "record-temperatures"
     CALIBRATE = "calibrate"
+    CHECK = "check"
+    DECIDE_EXCURSION = "decide-excursion"
     PLAN_THAW = "plan-thaw"
     PULL = "pull"
     TEND_THAW = "tend-thaw"
@@ -69,6 +71,9 @@ RIGHTS: dict[Action, frozenset[Role]] = {
     Action.RECORD_TEMPERATURES: frozenset({Role.COMMISSARY, Role.MANAGER, Role.DEVICE}),
     # Whoever makes the ice bath. What follows from it (an offset, a fault) is the manager's.
     Action.CALIBRATE: _KITCHEN,
+    Action.CHECK: _KITCHEN | {Role.VET},
+    # Warm fish is the vet's to decide on: the rule excursion-open says who may decide what.
+    Action.DECIDE_EXCURSION: frozenset({Role.COMMISSARY, Role.VET, Role.MANAGER}),
     Action.PLAN_THAW: _KITCHEN,
     # The vet pulls what only the vet may decide on: fish past its age limit.
     Action.PULL: _KITCHEN | {Role.VET},

@@ -1,0 +1,1 @@
+"""Assessing, deciding, and the one-page record."""

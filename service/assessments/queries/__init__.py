@@ -1,0 +1,1 @@
+"""Every select of assessments, and the computing that needs no writing."""
