@@ -203,6 +203,21 @@ def undecided_of_parcels(
     return found
 
 
+def undecided_since(session: Session) -> datetime | None:
+    """When the first excursion began that nobody has decided yet, at any site. One query."""
+    leader = aliased(Excursion)
+    statement = (
+        columns(func.min(col(Excursion.from_at)))
+        .join(
+            leader,
+            col(leader.id) == func.coalesce(col(Excursion.merged_into_id), col(Excursion.id)),
+        )
+        .where(col(leader.state).not_in(SETTLED), col(Excursion.state) != ExcursionState.WITHDRAWN)
+    )
+    found: datetime | None = session.execute(statement).scalar()
+    return found
+
+
 def _undecided_meetings(
     session: Session, lot_ids: Collection[int]
 ) -> dict[int, list[tuple[datetime, Excursion]]]:

@@ -46,6 +46,20 @@ class Policy(BaseModel):
 
     freezer_legal_max: float = Field(ge=-60, le=-18)
     excursion_grace_minutes: float = Field(gt=0, le=240)
+    excursion_grace_refrigerator_minutes: float = Field(gt=0, le=120)
+    excursion_grace_thaw_room_minutes: float = Field(gt=0, le=240)
+    excursion_grace_thaw_tank_minutes: float = Field(gt=0, le=120)
+    excursion_grace_ice_minutes: float = Field(gt=0, le=120)
+    excursion_at_once_freezer: float = Field(ge=-60, le=0)
+    excursion_at_once_cold: float = Field(ge=0, le=10)
+    excursion_at_once_thaw: float = Field(ge=0, le=21.1)
+    excursion_margin: float = Field(ge=0, le=5)
+    excursion_cold_minutes: float = Field(ge=0, le=60)
+    excursion_merge_minutes: float = Field(ge=0, le=240)
+    excursion_worse: float = Field(ge=1, le=20)
+    rising_per_hour: float = Field(gt=0, le=20)
+    rising_minutes: float = Field(ge=15, le=240)
+    defrost_minutes: float = Field(ge=0, le=60)
     excursion_core_limit: float = Field(ge=-60, le=-5)
     excursion_silence_h: float = Field(ge=0, le=24)
     age_limit_fatty_months: float = Field(gt=0, le=18)
@@ -93,6 +107,9 @@ class Policy(BaseModel):
     feed_day_from: float = Field(ge=0, lt=24)
     feed_day_to: float = Field(ge=0, lt=24)
     gap_minutes: float = Field(gt=0, le=60)
+    # At least the longest age that fish may reach here (18 months) and a year more: Reg. (EC)
+    # 37/2005 asks for a year, or longer if the food keeps for longer.
+    raw_kept_months: float = Field(ge=30, le=1200)
     reading_min: float = Field(ge=-90, le=0)
     reading_max: float = Field(ge=0, le=90)
     probe_calibration: float = Field(ge=7, le=732)
@@ -332,11 +349,31 @@ RULES: tuple[Rule, ...] = (
     ),
     Rule(
         "place-too-warm",
-        "a place warmer than its limit for longer than its grace, or silent, opens an excursion",
+        "a place warmer than its limit for longer than its grace, far too warm at once, rising "
+        "on and on, or silent opens an excursion",
         "warn",
         f"{_CFR}; grace our default",
         (),
-        ("freezer_legal_max", "refrigerator_max", "excursion_grace_minutes", "gap_minutes"),
+        (
+            "freezer_legal_max",
+            "refrigerator_max",
+            "excursion_grace_minutes",
+            "excursion_grace_refrigerator_minutes",
+            "excursion_grace_thaw_room_minutes",
+            "excursion_grace_thaw_tank_minutes",
+            "excursion_grace_ice_minutes",
+            "excursion_at_once_freezer",
+            "excursion_at_once_cold",
+            "excursion_at_once_thaw",
+            "excursion_margin",
+            "excursion_cold_minutes",
+            "excursion_merge_minutes",
+            "excursion_worse",
+            "rising_per_hour",
+            "rising_minutes",
+            "defrost_minutes",
+            "gap_minutes",
+        ),
     ),
     Rule(
         "probe-calibration",

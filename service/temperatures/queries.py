@@ -1,23 +1,25 @@
 """Every select of readings and hours, and which probe stands for a place."""
 
-from collections.abc import Collection, Iterable, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from functools import lru_cache
-from typing import Any
+from typing import Any, cast
 
 import numpy as np
-from sqlalchemy import Dialect, Select, bindparam, type_coerce
+from sqlalchemy import Dialect, bindparam, type_coerce
 from sqlalchemy import select as columns
 from sqlalchemy.types import NullType
 from sqlmodel import Session, col, func, or_, select
 
 from service.database import StraightSelect
+from service.ledger.models import Parcel
+from service.lots.models import Lot
 from service.probes import queries as probes
 from service.probes.models import Probe, ProbeSender, ProbeStay
 from service.probes.rules import MEASURES_AIR_FIRST
 from service.science.arrays import Array, Indices
-from service.science.exposure import HOUR_S, THRESHOLDS_C
+from service.science.exposure import HOUR_S, THRESHOLDS_C, HourRollups
 from service.security.actor import Actor
 from service.security.rules import Role
 from service.site.models import Place
@@ -166,6 +168,131 @@ def measured_hours(
             own[:, 1].astype(np.int64), own[:, 2].astype(np.int64), own[:, 3], own[:, 4]
         )
     return found
+
+
+def versions(session: Session, probe_ids: Collection[int]) -> dict[int, int]:
+    """How often the hours of each probe have changed. One query."""
+    statement = columns(col(Probe.id), col(Probe.version)).where(col(Probe.id).in_(probe_ids))
+    return {int(id_): int(version) for id_, version in session.execute(statement)}
+
+
+def first_newer_hours(session: Session, seen: Mapping[int, int]) -> dict[int, int]:
+    """Of probes the first hour that is newer than a version. One query, by index."""
+    rows = _asked(
+        session,
+        seen.items(),
+        "SELECT h.probe_id, min(h.hour_s) FROM asked a JOIN probe_hour h "
+        "ON h.probe_id = a.probe_id AND h.version > a.first GROUP BY h.probe_id",
+    )
+    return {int(probe_id): int(hour_s) for probe_id, hour_s in rows}
+
+
+def last_hours_before(session: Session, at_s: Mapping[int, int]) -> dict[int, int]:
+    """Of probes the last hour before an instant, where there is one. One query."""
+    rows = _asked(
+        session,
+        at_s.items(),
+        "SELECT a.probe_id, (SELECT max(h.hour_s) FROM probe_hour h "
+        "WHERE h.probe_id = a.probe_id AND h.hour_s < a.first) FROM asked a",
+    )
+    return {int(probe_id): int(hour_s) for probe_id, hour_s in rows if hour_s is not None}
+
+
+_HOUR_COLUMNS = (
+    "hour_s",
+    "readings",
+    "covered_s",
+    "mean_c",
+    "m2",
+    "min_c",
+    "max_c",
+    "first_at_s",
+    "first_c",
+    "last_at_s",
+    "last_c",
+)
+_WHOLE = frozenset({"hour_s", "readings", "first_at_s", "last_at_s"})
+_AT_ONCE = 4096  # rows that are held as such
+
+
+def hours_since(session: Session, from_s: Mapping[int, int]) -> HourRollups:
+    """The hours of several probes, each from an instant on, by probe and hour.
+
+    One query. About a microsecond a value; rows are turned into arrays as they come.
+    """
+    result = _asked(
+        session,
+        from_s.items(),
+        f"SELECT h.probe_id, {', '.join(f'h.{name}' for name in _HOUR_COLUMNS)}, "
+        "h.above_s, h.integrals FROM asked a JOIN probe_hour h "
+        "ON h.probe_id = a.probe_id AND h.hour_s >= a.first ORDER BY h.probe_id, h.hour_s",
+    )
+    parts = [list(zip(*rows, strict=True)) for rows in result.partitions(_AT_ONCE)]
+    widths = (len(THRESHOLDS_C), len(rate_tables()))
+
+    def column(i: int, kind: type) -> np.typing.NDArray[Any]:
+        return np.concatenate([np.zeros(0, kind), *(np.array(p[i], dtype=kind) for p in parts)])
+
+    above, integrals = (
+        _floats([blob for part in parts for blob in part[-2 + i]], width)
+        for i, width in enumerate(widths)
+    )
+    plain = {
+        name: column(1 + i, np.int64 if name in _WHOLE else np.float64)
+        for i, name in enumerate(_HOUR_COLUMNS)
+    }
+    return HourRollups(series=column(0, np.int64), **plain, above_s=above, integrals=integrals)
+
+
+def readings_in(
+    session: Session, spans: Iterable[tuple[int, int, int]]
+) -> dict[int, tuple[Array, Array]]:
+    """Readings of probes in [from, until), corrected by their offsets, by probe, in order.
+
+    spans : (probe, from, until), may overlap. Two queries, and one more for each further
+    thousand spans that do not.
+    """
+    apart = _apart(spans)
+    found: dict[int, list[tuple[int, int]]] = {}
+    for begin in range(0, len(apart), MOST_NAMED):
+        rows = _asked(
+            session,
+            apart[begin : begin + MOST_NAMED],
+            "SELECT r.probe_id, r.at_s, r.centi_c FROM asked a JOIN reading r "
+            "ON r.probe_id = a.probe_id AND r.at_s >= a.first AND r.at_s < a.last "
+            "ORDER BY r.probe_id, r.at_s",
+        )
+        for probe_id, at_s, centi_c in rows:
+            found.setdefault(probe_id, []).append((at_s, centi_c))
+    offsets = probes.offsets(session, list(found)) if found else {}
+    series = {}
+    for probe_id, rows_ in found.items():
+        table = np.array(rows_, dtype=np.int64)
+        centi = table[:, 1]
+        if probe_id in offsets:
+            centi = centi + offsets[probe_id].of(table[:, 0])
+        series[probe_id] = (table[:, 0].astype(np.float64), centi / 100.0)
+    return series
+
+
+def _apart(spans: Iterable[tuple[int, int, int]]) -> list[tuple[int, int, int]]:
+    """Spans of each probe in order, those that touch made one."""
+    apart: list[tuple[int, int, int]] = []
+    for probe_id, low, high in sorted(spans):
+        if apart and apart[-1][0] == probe_id and low <= apart[-1][2]:
+            apart[-1] = (probe_id, apart[-1][1], max(apart[-1][2], high))
+        else:
+            apart.append((probe_id, low, high))
+    return apart
+
+
+def _asked(session: Session, rows: Iterable[tuple[int, ...]], statement: str) -> Any:
+    """Run a select on a table `asked` (probe_id, first, last) of whole numbers."""
+    given = [tuple(int(value) for value in row) for row in rows] or [(-1, 0)]
+    names = ("probe_id", "first", "last")[: len(given[0])]
+    values = ", ".join("(" + ", ".join(f"CAST({v} AS BIGINT)" for v in row) + ")" for row in given)
+    asked = f"WITH asked({', '.join(names)}) AS (VALUES {values}) {statement}"
+    return session.connection().exec_driver_sql(asked)
 
 
 def governing_probe(session: Session, place_id: int, from_s: int, to_s: int) -> Probe | None:
@@ -417,7 +544,7 @@ def _plain_hours(
 
 @lru_cache(maxsize=4)
 def _plain_select(dialect: Dialect) -> StraightSelect:
-    statement: Select[Any] = (
+    statement = (
         columns(
             *(  # of no type: both drivers give plain numbers, and none need be looked at
                 type_coerce(col(getattr(ProbeHour, name)), NullType())
@@ -431,4 +558,47 @@ def _plain_select(dialect: Dialect) -> StraightSelect:
         )
         .order_by(col(ProbeHour.hour_s))
     )
-    return StraightSelect(statement, dialect)
+    return StraightSelect(cast(Any, statement), dialect)
+
+
+def every_probe(session: Session) -> list[ProbeView]:
+    """All probes, in the order in which they are locked. One query."""
+    rows = session.execute(
+        columns(
+            col(Probe.id),
+            col(Probe.code),
+            col(Probe.place_id),
+            col(Place.site_id),
+            col(Probe.raw_kept_from_s),
+        )
+        .join(Place, col(Place.id) == col(Probe.place_id))
+        .order_by(col(Probe.id))
+    )
+    return [ProbeView(*row) for row in rows]
+
+
+def arrival_of_oldest_fish(session: Session) -> datetime | None:
+    """When the fish arrived that has been on hand for longest, anywhere. One query."""
+    statement = (
+        columns(func.min(col(Lot.arrived_at)))
+        .join(Parcel, col(Parcel.lot_id) == col(Lot.id))
+        .where(col(Parcel.grams) > 0)
+    )
+    found: datetime | None = session.execute(statement).scalar()
+    return found
+
+
+def first_readings(
+    session: Session, probe_id: int, before_s: int, *, limit: int
+) -> tuple[Indices, Indices]:
+    """A probe's oldest readings before a time, at most so many: seconds and hundredths of a
+    °C. One query."""
+    statement = (
+        columns(col(Reading.at_s), col(Reading.centi_c))
+        .where(col(Reading.probe_id) == probe_id, col(Reading.at_s) < before_s)
+        .order_by(col(Reading.at_s))
+        .limit(limit)
+    )
+    rows = session.execute(statement).all()
+    table = np.array([tuple(row) for row in rows], dtype=np.int64).reshape(-1, 2)
+    return table[:, 0], table[:, 1]

@@ -9,14 +9,14 @@ table, and other processes remember which there are.
 import logging
 from collections.abc import Callable
 
-from sqlalchemy import Connection, text
+from sqlalchemy import URL, Connection, text
 from sqlalchemy.exc import OperationalError
 
 from service.science.arrays import Indices
 from service.temperatures.rules.months import REST, Month, month_of, months_of
 
 log = logging.getLogger(__name__)
-_known: set[tuple[str, Month]] = set()
+_known: set[tuple[URL, Month]] = set()
 _LOCK = 0x46697368  # any number, the same in every process
 WAIT_MS = 500
 
@@ -35,7 +35,7 @@ def ensure_partitions(connection: Connection, at_s: Indices) -> None:
     """
     if connection.dialect.name == "sqlite" or not at_s.size:
         return
-    database = str(connection.engine.url)
+    database = connection.engine.url
     wanted = {(database, month) for month in months_of(at_s)} - _known
     if not wanted:
         return

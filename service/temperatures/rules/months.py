@@ -63,14 +63,14 @@ def raw_needed_from(at: datetime, kept_months: float, needed: Sequence[datetime]
     """The month before which raw readings may go, in whole UTC months.
 
     They are kept for the policy's months, and longer while something needs them: from
-    one day before it, because its first hour needs the readings before.
+    four days before it, because an assessment begins with the three days before.
 
     >>> datetime.fromtimestamp(raw_needed_from(datetime(2026, 11, 25, tzinfo=UTC), 30, []), UTC)
     datetime.datetime(2024, 5, 1, 0, 0, tzinfo=datetime.timezone.utc)
     """
     own = np.datetime64(at.astimezone(UTC).replace(tzinfo=None), "M") - math.ceil(kept_months)
     first = int(own.astype("datetime64[s]").astype(np.int64))
-    others = [month_of(int(each.timestamp()) - DAY_S).from_s for each in needed]
+    others = [month_of(int(each.timestamp()) - 4 * DAY_S).from_s for each in needed]
     return min([first, *others])
 
 
