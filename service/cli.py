@@ -55,6 +55,7 @@ def _parser() -> argparse.ArgumentParser:
     serve.add_argument("--port", type=int, default=8000)
     serve.add_argument("--workers", type=int, default=1, help="processes (PostgreSQL only)")
     _add(commands, "worker", _worker, "do the background work until stopped")
+    _add(commands, "listen", _listen, "store what an MQTT broker hands over until stopped")
     _add_user(commands)
     probe = _group(commands, "probe", "thermometers")
     sender = _add(probe, "sender", _probe_sender, "name a device that sends a probe's readings")
@@ -165,6 +166,18 @@ def _worker(_parsed: argparse.Namespace) -> int:
     _when_asked_to_stop(worker.ask_to_stop)
     print("Working. Stop with Ctrl-C.", flush=True)
     worker.run()
+    print("Stopped.")
+    return 0
+
+
+def _listen(_parsed: argparse.Namespace) -> int:
+    from service.mqtt.actions.listening import Listener
+
+    settings, database = _open()
+    listener = Listener(database, system_clock, settings)
+    _when_asked_to_stop(listener.ask_to_stop)
+    print("Listening. Stop with Ctrl-C.", flush=True)
+    listener.run()
     print("Stopped.")
     return 0
 

@@ -32,6 +32,7 @@ from service.security.transactions import forget_old_keys, transaction
 from service.settings import Settings
 from service.site.queries import sites_seen
 from service.temperatures.actions.keeping import keep_history
+from service.upkeep.actions.due import tell_due
 
 log = logging.getLogger(__name__)
 LOOK_EVERY_S = 1.0
@@ -84,6 +85,7 @@ def jobs_of(settings: Settings) -> tuple[Job, ...]:
         LongJob("assessments", minute, assess_due),
         ShortJob("reservations", minute, lambda session, at: release_expired(session, at=at)),
         LongJob("history", DAY, keep_readings),
+        ShortJob("probes", DAY, tell_due),
         ShortJob("housekeeping", DAY, lambda session, at: forget_old_keys(session, at=at)),
     )
 

@@ -11,7 +11,7 @@ from sqlalchemy import Connection, select
 from sqlmodel import Session, col
 from sqlmodel import select as select_model
 
-from service.errors import Conflict, Invalid
+from service.errors import Conflict, Invalid, NotAllowed, NotFound
 from service.security import audit
 from service.security.actor import SERVICE, Actor
 from service.security.models import ApiToken, User, UserSite
@@ -99,6 +99,21 @@ def issue_token(
 def password_fits(user: User, password: str) -> bool:
     """Whether a password is this user's. Takes a third of a second on purpose."""
     return user.password_hash is not None and _hasher().verify(password, user.password_hash)
+
+
+def actor_named(session: Session, name: str) -> Actor:
+    """A user by name, for what the service does in somebody's place. Two queries.
+
+    Raises NotFound if nobody is called so, NotAllowed if they may no longer ask.
+    """
+    user = session.exec(select_model(User).where(col(User.name) == name)).one_or_none()
+    if user is None:
+        raise NotFound.of("user", name, "user")
+    if user.disabled_at is not None:
+        raise NotAllowed(f"the user {name} may no longer ask")
+    of_sites = select_model(UserSite.site_id).where(col(UserSite.user_id) == user.id)
+    sites = frozenset(session.exec(of_sites).all())
+    return Actor(user_id=user.id or 0, name=user.name, role=Role(user.role), sites=sites or None)
 
 
 class TokenBook:

@@ -1,0 +1,1 @@
+"""Listening to a broker, and storing what it hands over."""

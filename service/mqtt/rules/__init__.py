@@ -1,0 +1,1 @@
+"""How messages of a broker are read as readings."""
