@@ -37,6 +37,7 @@ SQLModel.metadata.naming_convention = {
     "pk": "pk_%(table_name)s",
 }
 BUSY_TIMEOUT_S = 10
+ONLY_LOOKS = "only_looks"  # option of an engine whose sessions see only what is committed
 
 
 Instant = datetime
@@ -111,7 +112,7 @@ def _open_sqlite(url: URL) -> Database:
     event.listen(snapshot, "begin", _begin_deferred)
     event.listen(snapshot, "connect", _refuse_writes)
     event.listen(reader, "connect", _refuse_writes)
-    return Database(writer, reader, snapshot)
+    return Database(writer, reader, snapshot.execution_options(**{ONLY_LOOKS: True}))
 
 
 def _prepare_sqlite(connection: Any, _record: object) -> None:
@@ -146,7 +147,7 @@ def _open_postgresql(url: URL, connections: int) -> Database:
             url, pool_size=4, max_overflow=4, pool_pre_ping=False, isolation_level="AUTOCOMMIT"
         ),
         snapshot=create_engine(url, **pool).execution_options(
-            isolation_level="REPEATABLE READ", postgresql_readonly=True
+            isolation_level="REPEATABLE READ", postgresql_readonly=True, **{ONLY_LOOKS: True}
         ),
     )
 

@@ -8,6 +8,7 @@ from sqlmodel import Session
 
 from service.animals import queries as animals
 from service.animals.models import Animal
+from service.assessments.queries import taking as excursions_open
 from service.catalogue.queries import lock_species
 from service.decisions import Decision, Finding, decide
 from service.errors import Conflict
@@ -119,6 +120,14 @@ def _decide(
         findings += hold_findings(facts[batch.lot.id or 0])
         findings.append(clock_findings(batch.facts, view.policy, event.occurred_at, batch=code))
         findings += _warmth(session, batch, view, event.occurred_at)
+        findings += excursions_open.findings(
+            session,
+            batch.lot,
+            [parcel.id or 0 for parcel in batch.parcels if parcel.grams > 0],
+            view,
+            at=event.occurred_at,
+            feeding=True,
+        )
         findings += stock_findings(holdings, wanted, what=f"thaw batch {code}", units=view.units)
     return decide(findings)
 
@@ -127,11 +136,13 @@ def _warmth(session: Session, batch: BatchView, view: SiteView, at: datetime) ->
     """Hours too warm since leaving the freezer, by the worst parcel of the batch."""
     exposures = Exposures(session, view, batch.places)
     parcels = {p.id: p for p in batch.parcels if p.id is not None}
-    above = [
-        exposures.of_stays(chain(parcels, parcel, at)).above_s
+    chains = [
+        chain(parcels, parcel, at)
         for parcel in batch.parcels
         if parcel.grams > 0 and parcel.opened_at <= at
     ]
+    exposures.prepare(stay for stays in chains for stay in stays)
+    above = [exposures.of_stays(stays).above_s for stays in chains]
     if above:
         yield from warmth_findings(max(above, key=lambda a: float(a.sum())), view.policy)
 

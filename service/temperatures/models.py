@@ -1,6 +1,6 @@
 """Readings and their hours."""
 
-from sqlalchemy import BigInteger, Column, ForeignKey, LargeBinary, PrimaryKeyConstraint
+from sqlalchemy import BigInteger, Column, ForeignKey, Index, LargeBinary, PrimaryKeyConstraint
 from sqlmodel import Field, SQLModel
 
 from service.database import Instant
@@ -32,7 +32,11 @@ class ProbeHour(SQLModel, table=True):
     """
 
     __tablename__ = "probe_hour"
-    __table_args__ = (PrimaryKeyConstraint("probe_id", "hour_s"), {"sqlite_with_rowid": False})
+    __table_args__ = (
+        PrimaryKeyConstraint("probe_id", "hour_s"),
+        Index("ix_probe_hour_probe_id_version", "probe_id", "version"),
+        {"sqlite_with_rowid": False},
+    )
 
     probe_id: int = Field(
         sa_column=Column(ForeignKey("probe.id"), nullable=False, autoincrement=False)

@@ -187,15 +187,17 @@ def first_newer_hours(session: Session, seen: Mapping[int, int]) -> dict[int, in
     return {int(probe_id): int(hour_s) for probe_id, hour_s in rows}
 
 
-def last_hours_before(session: Session, at_s: Mapping[int, int]) -> dict[int, int]:
-    """Of probes the last hour before an instant, where there is one. One query."""
+def last_hours_before(
+    session: Session, asked: Collection[tuple[int, int]]
+) -> dict[tuple[int, int], int]:
+    """Of probes and instants the last hour that begins before, where there is one. One query."""
     rows = _asked(
         session,
-        at_s.items(),
-        "SELECT a.probe_id, (SELECT max(h.hour_s) FROM probe_hour h "
+        asked,
+        "SELECT a.probe_id, a.first, (SELECT max(h.hour_s) FROM probe_hour h "
         "WHERE h.probe_id = a.probe_id AND h.hour_s < a.first) FROM asked a",
     )
-    return {int(probe_id): int(hour_s) for probe_id, hour_s in rows if hour_s is not None}
+    return {(int(p), int(at)): int(hour_s) for p, at, hour_s in rows if hour_s is not None}
 
 
 _HOUR_COLUMNS = (

@@ -167,9 +167,9 @@ def packs_of(session: Session, lots_: Iterable[Lot]) -> dict[int, Pack]:
 
 
 def medium_at(session: Session, place: Place, policy: Policy, at: datetime) -> Medium:
-    """A place as it was measured in the last day, else as the policy takes it. Two queries."""
-    assert place.id is not None
-    return medium_of(PlaceKind(place.kind), policy, measured_mean_c(session, place.id, at))
+    """A place as it was measured in the last day, else as the policy takes it."""
+    measured = measured_mean_c(session, place, policy, at)
+    return medium_of(PlaceKind(place.kind), policy, measured)
 
 
 MOST_LOGS = 40  # newest thaws of a product and kind of place that count: older ones have faded

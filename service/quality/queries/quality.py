@@ -93,13 +93,21 @@ class LotQuality:
 
     def pasts(self, since: datetime | None) -> list[Exposure]:
         """What each parcel that was never pulled has been through."""
-        frozen = [p for p in self._all.values() if p.thaw_batch_id is None]
-        return [self.exposure(p, since) for p in frozen if p.opened_at <= self.at]
+        frozen = [
+            p for p in self._all.values() if p.thaw_batch_id is None and p.opened_at <= self.at
+        ]
+        self.exposures.prepare(
+            stay for parcel in frozen for stay in chain(self._all, parcel, self.at)
+        )
+        return [self.exposure(parcel, since) for parcel in frozen]
 
     def states(self, place_id: int | None = None) -> list[ParcelState]:
         """Exposure and life of each parcel (of one place, if named), worst first."""
         profile = self.facts.life_profile
         batches = self._batch_codes()
+        self.exposures.prepare(
+            stay for parcel in self.on_hand() for stay in chain(self._all, parcel, self.at)
+        )
         found = []
         for parcel in self.on_hand():
             if place_id not in (None, parcel.place_id):
