@@ -20,7 +20,7 @@ from tests.examples.arithmetic import wrong_clauses
 from tests.kitchen import Kitchen, Person, SetClock
 
 FOLDER = Path(__file__).parent.parent.parent / "openapi_examples"
-USERS = ("commissary", "keeper", "nutritionist")
+USERS = ("commissary", "keeper", "manager", "nutritionist")
 AND_MORE = "…"
 _NAME = re.compile(r"\{(\w+)\}")
 

@@ -123,6 +123,31 @@ def a_working_day(kitchen: Kitchen) -> Iterator[tuple[str, str, Callable[[], Any
         lambda: vet.made(f"/holds/{seen['hold']['id']}/release", {"reason": "it is over"}),
     )
     yield "POST", "/readings", reading
+    because = {"reason": "the ice bath of today"}
+    spare = "/probes/COOL-AIR"
+
+    def doubt(kind: str, body: Any, who: Any = boss) -> Any:
+        return keep(kind, who.made(f"{spare}/{kind}", body))
+
+    def undo(kind: str, path: str, body: Any) -> Any:
+        return boss.made(path.format(seen[kind]["id"]), body)
+
+    off, iced = because | {"offset": "-0.3 °C"}, {"method": "ice_point", "measured": "0.4 °C"}
+    yield "POST", "/probes/{probe}/offsets", lambda: doubt("offsets", off)
+    path = "/probe-offsets/{offset}/withdrawal"
+    yield "POST", path, lambda: undo("offsets", "/probe-offsets/{}/withdrawal", because)
+    yield "POST", "/probes/{probe}/calibrations", lambda: doubt("calibrations", iced, keeper)
+    path = "/calibrations/{calibration}/withdrawal"
+    yield "POST", path, lambda: undo("calibrations", "/calibrations/{}/withdrawal", because)
+    broken_at = because | {"from": "2026-11-25T05:00:00Z"}
+    yield "POST", "/probes/{probe}/faults", lambda: doubt("faults", broken_at)
+    yield "POST", "/probe-faults/{fault}/end", lambda: undo("faults", "/probe-faults/{}/end", {})
+    path = "/probe-faults/{fault}/withdrawal"
+    yield "POST", path, lambda: undo("faults", "/probe-faults/{}/withdrawal", because)
+    named = because | {"probe": "COOL-AIR"}
+    path = "/places/{place}/governing-probe"
+    yield "POST", path, lambda: boss.made("/places/COOL/governing-probe", named)
+    yield "POST", "/probes/{probe}/stays", lambda: doubt("stays", {"place": "FZ2"})
     move = {"from_place": "FZ1", "to_place": "FZ2", "mass": "20 kg"}
     yield (
         "POST",
