@@ -1,11 +1,12 @@
 """What an excursion did to the fish, what somebody measured of it, and what was decided."""
 
 from datetime import datetime
+from typing import Any
 
-from fastapi import APIRouter
+from fastapi import APIRouter, Response
 from sqlmodel import Session
 
-from service.assessments.actions import checking, deciding
+from service.assessments.actions import checking, deciding, recording
 from service.assessments.queries import shown
 from service.assessments.queries.shown import Standing
 from service.assessments.schemas import AssessmentOut, CheckDone, DecisionIn, DecisionOut
@@ -43,6 +44,20 @@ def get_assessment(number: Number, session: ReadSession, at: Now, by: MayLook) -
     Computed anew where readings, checks or the fish that was there have changed since.
     """
     return shown.shown(session, _standing(session, number, at, by))
+
+
+_PDF: dict[int | str, dict[str, Any]] = {
+    200: {"content": {"application/pdf": {}}, "description": "One page."}
+}
+
+
+@excursion_router.get("/{number}/record", response_class=Response, responses=_PDF)
+def get_record(number: Number, session: ReadSession, at: Now, by: MayLook) -> Response:
+    """The excursion on one page: what happened, the fish, what was measured, who decided what."""
+    drawn = recording.record(session, _standing(session, number, at, by), at=at)
+    name = f"excursion-{number}.pdf"
+    headers = {"Content-Disposition": f'inline; filename="{name}"'}
+    return Response(drawn, media_type="application/pdf", headers=headers)
 
 
 @excursion_router.post("/{number}/decisions", status_code=201)

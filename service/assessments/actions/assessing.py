@@ -26,7 +26,7 @@ from service.security.transactions import transaction
 from service.temperatures.queries import instant
 
 MOST_A_RUN = 20  # excursions in one run: the next minute goes on
-AGAIN_AFTER = timedelta(minutes=15)  # while it goes on and new readings come
+AGAIN_AFTER = timedelta(minutes=10)  # while it goes on and new readings come
 
 
 def assess_due(database: Database, clock: Clock) -> int:
@@ -86,35 +86,17 @@ def store(session: Session, number: int, new: Computed | None, *, at: datetime) 
     if new is None:
         return False
     strictest_before = _strictest_stored(session, before)
-    assessment = _kept(session, excursion, new, before, at)
-    found = new.inputs
-    audit.note(
-        session,
-        SERVICE,
-        "excursion assessed",
-        number,
-        at=at,
-        site_id=found.view.id,
-        after=assessment,
-        detail={
-            "assessment": assessment.number,
-            "lots": len({group.lot for group, _ in new.fish}),
-            "past_limit_g": _past_limit_g(new),
-        },
-    )
+    keep(session, excursion, new, at=at)
     _tell(session, new, strictest_before, at)
     return True
 
 
-def _kept(
-    session: Session,
-    excursion: Excursion,
-    new: Computed,
-    before: Assessment | None,
-    at: datetime,
-) -> Assessment:
+def keep(session: Session, excursion: Excursion, new: Computed, *, at: datetime) -> Assessment:
+    """Write an assessment down under its next number; the excursion is locked."""
+    number = excursion.id or 0
+    before = stored.latest(session, [number]).get(number)
     assessment = Assessment(
-        excursion_id=excursion.id or 0,
+        excursion_id=number,
         number=1 if before is None else before.number + 1,
         excursion_revision=excursion.revision,
         basis=new.inputs.basis,
@@ -128,16 +110,30 @@ def _kept(
     session.add_all(
         AssessedFish(
             assessment_id=assessment.id or 0,
-            number=number,
+            number=place,
             lot_id=group.lot_id,
             parcels=list(group.parcels),
             grams=group.there_g,
             worst_c=fish.worst.peak_core.range[1],
             figures={"lot": group.lot, "fish": fish.model_dump(mode="json")},
         )
-        for number, (group, fish) in enumerate(new.fish)
+        for place, (group, fish) in enumerate(new.fish)
     )
     session.flush()
+    audit.note(
+        session,
+        SERVICE,
+        "excursion assessed",
+        number,
+        at=at,
+        site_id=new.inputs.view.id,
+        after=assessment,
+        detail={
+            "assessment": assessment.number,
+            "lots": len({group.lot for group, _ in new.fish}),
+            "past_limit_g": _past_limit_g(new),
+        },
+    )
     return assessment
 
 

@@ -5,7 +5,9 @@ from datetime import datetime
 
 from sqlmodel import Session, select
 
+from service.assessments.actions.assessing import keep
 from service.assessments.models import ExcursionDecision
+from service.assessments.queries.computing import Computed
 from service.assessments.queries.shown import Standing, standing
 from service.assessments.rules.deciding import MEANING, Decided, decision_findings
 from service.assessments.rules.judging import Choice
@@ -53,7 +55,7 @@ def sign(
     """
     refuse_future(order.occurred_at, now=at)
     excursion = _locked(session, number, by)
-    it = standing(session, excursion, at=at, ready=ready)
+    it = _kept(session, excursion, standing(session, excursion, at=at, ready=ready), at)
     site_id = it.found.view.id
     signed_at = sites.happened_at(session, site_id, order.occurred_at, now=at)
     judged = _judged(order, it, by)
@@ -125,6 +127,14 @@ def _locked(session: Session, number: int, by: Actor) -> Excursion:
     if excursion.state == ExcursionState.WITHDRAWN:
         raise Conflict(f"excursion {number} was withdrawn", kind="excursion-state")
     return excursion
+
+
+def _kept(session: Session, excursion: Excursion, it: Standing, at: datetime) -> Standing:
+    """What is decided on is stored: nothing that comes later changes what somebody saw."""
+    if it.number is not None:
+        return it
+    kept = keep(session, excursion, Computed(it.found, it.air, it.fish), at=at)
+    return replace(it, number=kept.number, assessment_id=kept.id)
 
 
 def _judged(order: DecisionIn, it: Standing, by: Actor) -> Decision:

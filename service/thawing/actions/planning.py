@@ -7,6 +7,7 @@ from datetime import UTC, datetime, timedelta
 from sqlmodel import Session
 
 from service.animals.queries import site_need_grams
+from service.assessments.queries.taking import held_back
 from service.catalogue.queries import lock_species, species_by_code
 from service.decisions import Finding, Outcome
 from service.errors import Conflict, Invalid
@@ -167,12 +168,17 @@ def _plan(
 def _chosen(
     session: Session, request: ThawRequest, species: str, wanted: int, job: _Job
 ) -> tuple[list[Chosen], int]:
-    """What is taken of a species, reserved at once, and what is short."""
+    """What is taken of a species, reserved at once, and what is short.
+
+    Without fish that waits for somebody to decide on its excursion.
+    """
     policy = job.view.policy
     stock = ledger.freezer_stock(
         session, species, site_id=job.view.id, now=job.now, order=policy.use_order
     )
-    chosen, missing = choose(stock, wanted, policy, job.view.day_of(job.first_feed))
+    waiting = held_back(session, job.view, at=job.now)
+    usable = (parcel for parcel in stock if parcel.holding.parcel_id not in waiting)
+    chosen, missing = choose(usable, wanted, policy, job.view.day_of(job.first_feed))
     reserving.reserve(
         session, [c.take for c in chosen], request_id=request.id or 0, until=job.last_feed
     )

@@ -1,11 +1,12 @@
 """Pulling: fish leaves the freezer, and its clock starts."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
 from sqlmodel import Session
 
+from service.assessments.queries import taking as excursions_open
 from service.catalogue.queries import lock_species
 from service.decisions import Finding, decide
 from service.errors import Conflict, Invalid, NotFound
@@ -14,12 +15,12 @@ from service.ledger import queries as ledger
 from service.ledger.actions import reserving
 from service.ledger.actions.posting import Event, open_batch, open_children, post
 from service.ledger.actions.taking import judged_holdings, stock_findings, takes_of
-from service.ledger.rules import Batch, Holding, MovementKind, Take
+from service.ledger.rules import Batch, Holding, MovementKind, Take, take_from
 from service.lots import actions as lot_actions
 from service.lots import queries as lots
 from service.lots.models import Lot
 from service.lots.rules import may_use
-from service.quality.queries.quality import LotQuality, excursions_met
+from service.quality.queries.quality import LotQuality
 from service.quality.rules import life_findings
 from service.security import audit
 from service.security.actor import Actor
@@ -93,6 +94,13 @@ def pull(session: Session, order: PullIn, *, at: datetime, by: Actor) -> Pulled:
             what=f"lot {named.lot.code} in {named.origin.code}",
         ),
         _condition(session, named.lot, named.origin, view, occurred_at),
+        excursions_open.findings(
+            session,
+            named.lot,
+            _asked_for(holdings, order.mass.grams),
+            view,
+            at=occurred_at,
+        ),
     )
     code = _next_code(session, view, occurred_at)
     breaches = site_actions.allow(
@@ -226,11 +234,19 @@ def _holdings(
 def _older_first(
     session: Session, lot: Lot, view: SiteView, request: int | None, on: datetime, at: datetime
 ) -> Iterator[Finding]:
-    """Whether an earlier lot of the same fish, usable and not reserved, is in a freezer."""
+    """Whether an earlier lot of the same fish, usable and not reserved, is in a freezer.
+
+    Fish that waits for somebody to decide on its excursion is not usable.
+    """
     older = ledger.older_available(
         session, lot, now=at, order=view.policy.use_order, but_for=request
     )
+    waiting: frozenset[int] | None = None
     for parcel in older:
+        if waiting is None:
+            waiting = excursions_open.held_back(session, view, at=at)
+        if parcel.holding.parcel_id in waiting:
+            continue
         if may_plan(parcel.lot, view.policy, view.day_of(on)):
             since = parcel.lot.age_from
             yield finding(
@@ -251,12 +267,14 @@ def _older_first(
 def _condition(
     session: Session, lot: Lot, origin: Place, view: SiteView, at: datetime
 ) -> list[Finding]:
-    """Storage life used and excursions met, by the lot's worst parcel there."""
-    quality = LotQuality(session, lot, view, at)
-    states = quality.states(origin.id)
-    if not states:
-        return []
-    return [
-        *life_findings(states[0].life.value, view.policy),
-        *excursions_met(session, quality, states[0]),
-    ]
+    """Storage life used, by the lot's worst parcel there."""
+    states = LotQuality(session, lot, view, at).states(origin.id)
+    return list(life_findings(states[0].life.value, view.policy)) if states else []
+
+
+def _asked_for(holdings: Sequence[Holding], grams: int) -> list[int]:
+    """The parcels that so much fish would be taken from; all, where there is too little."""
+    takes, missing = take_from(holdings, grams)
+    if missing:
+        return [holding.parcel_id for holding in holdings]
+    return [take.parcel_id for take in takes]
