@@ -40,7 +40,7 @@ from service.clock import Clock, system_clock
 from service.database import open_database
 from service.errors import NotReady
 from service.http import problems
-from service.http.limits import BodyLimit
+from service.http.limits import BodyLimit, Flow
 from service.security.transactions import Replayed, request_transaction
 from service.security.users import TokenBook
 from service.settings import Settings
@@ -93,7 +93,8 @@ PROBLEM_ANSWERS: dict[int | str, dict[str, object]] = {
         413: "The body is too large.",
         415: "The body is of a kind that is not read here.",
         422: "Malformed: the field is named.",
-        503: "The database is busy.",
+        503: "The database is busy, or too much is sent at once.",
+        507: "The disk of the database is full.",
     }.items()
 }
 
@@ -127,6 +128,7 @@ def create_app(settings: Settings | None = None, *, clock: Clock = system_clock)
     app.add_middleware(BodyLimit, most_bytes=settings.max_body_bytes)
     app.state.settings, app.state.database, app.state.clock = settings, database, clock
     app.state.tokens = TokenBook()
+    app.state.flow = Flow(settings.bodies_at_once)
     app.state.open_write = request_transaction
     problems.install(app)
     app.add_exception_handler(Replayed, _replay)
@@ -203,7 +205,8 @@ PROBLEM_KINDS = {
     "several-cartons": "The photo shows barcodes of different cartons.",
     "too-large": "The body is larger than this service reads.",
     "unknown-media": "The body is of a kind that is not read here, whatever it is called.",
-    "busy": "The database is busy or away; nothing was stored.",
+    "busy": "The database is busy or away, or too much is sent at once; nothing was stored.",
+    "storage-full": "The disk of the database is full; nothing was stored.",
     "not-ready": "The database has no tables yet.",
     "internal": "Something unexpected failed; nothing was stored.",
     "lease-lost": "Another worker has taken the job.",

@@ -10,6 +10,7 @@
     ├── TooLarge             longer than what is kept              (413)
     ├── UnknownMedia         not of a kind that is read here       (415)
     ├── ChangedMeanwhile     somebody edited it since it was read  (412)
+    ├── Busy                 more is asked than is done at once    (503)
     └── NotReady             the service cannot answer yet         (503)
 
 Each says what happened, what to do next, and which field is at fault.
@@ -158,6 +159,13 @@ class ChangedMeanwhile(FishhouseError):
 
     kind = "changed-meanwhile"
     advice = "Read it again, then send your change with the new ETag."
+
+
+class Busy(FishhouseError):
+    """More is asked than is done at once."""
+
+    kind = "busy"
+    advice = "Wait a moment and send the same again with the same key."
 
 
 class NotReady(FishhouseError):

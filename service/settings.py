@@ -27,6 +27,12 @@ class Settings(BaseSettings):
         ge=1024,
         description="Largest request body that is read; a longer one is refused with 413.",
     )
+    bodies_at_once: int = Field(
+        default=8,
+        ge=1,
+        description="Most bodies of readings that one process holds at once; more wait unread, "
+        "after five seconds they are told to come again (503).",
+    )
     database_connections: int = Field(
         default=10, ge=1, description="Most connections that one process holds to PostgreSQL."
     )

@@ -1,6 +1,7 @@
 """RFC 9457 answers, made in one place from whatever was raised."""
 
 import logging
+import sqlite3
 from collections.abc import Sequence
 from typing import Any
 
@@ -13,6 +14,7 @@ from starlette.exceptions import HTTPException
 
 from service.decisions import Finding
 from service.errors import (
+    Busy,
     ChangedMeanwhile,
     Conflict,
     FishhouseError,
@@ -38,8 +40,11 @@ STATUS: dict[type[FishhouseError], int] = {
     ChangedMeanwhile: 412,
     TooLarge: 413,
     UnknownMedia: 415,
+    Busy: 503,
     NotReady: 503,
 }
+RETRY_AFTER_S = "2"
+DISK_FULL = "53100"  # PostgreSQL's code
 
 
 class FieldProblem(BaseModel):
@@ -81,7 +86,7 @@ def problem(
         errors=list(errors),
         findings=list(findings),
     ).model_dump(mode="json")
-    headers = {"WWW-Authenticate": "Bearer"} if status == 401 else None
+    headers = {401: {"WWW-Authenticate": "Bearer"}, 503: {"Retry-After": RETRY_AFTER_S}}.get(status)
     return JSONResponse(body | (extra or {}), status, headers, media_type=PROBLEM_JSON)
 
 
@@ -172,14 +177,27 @@ def _out_of_range(_request: Request, error: Exception) -> JSONResponse:
 
 def _busy(_request: Request, error: Exception) -> JSONResponse:
     log.error("the database does not answer: %s", error)
-    answer = problem(
+    if _is_full(error):
+        return problem(
+            "storage-full",
+            507,
+            "there is no room left where the database lies; nothing was stored",
+            advice="Make room there, then send the same again with the same key.",
+        )
+    return problem(
         "busy",
         503,
         "the database is busy or away; nothing was stored",
-        advice="Wait a moment and send the same again with the same key.",
+        advice=Busy.advice,
     )
-    answer.headers["Retry-After"] = "2"
-    return answer
+
+
+def _is_full(error: Exception) -> bool:
+    """Whether a database says that its disk, or what it may take of it, is full."""
+    said = getattr(error, "orig", None)
+    return getattr(said, "sqlite_errorcode", None) == sqlite3.SQLITE_FULL or (
+        getattr(said, "sqlstate", None) == DISK_FULL
+    )
 
 
 def _unexpected(_request: Request, error: Exception) -> JSONResponse:

@@ -6,6 +6,7 @@ as text/csv is answered as a table, whatever the route.
 """
 
 from collections.abc import Awaitable, Callable
+from contextlib import AbstractAsyncContextManager, nullcontext
 from typing import Annotated
 
 from fastapi import APIRouter, Depends, Request, Response
@@ -15,6 +16,7 @@ from fastapi.security import HTTPBearer
 from service.database import Database
 from service.errors import Invalid, NotAuthenticated
 from service.http.bodies import UNSTORABLE, storable
+from service.http.limits import Flow
 from service.http.tables import as_csv, wants_csv
 from service.security.actor import Actor
 from service.security.rules import Action
@@ -34,6 +36,9 @@ class Right(HTTPBearer):
         return actor
 
 
+UNBOUNDED: AbstractAsyncContextManager[None] = nullcontext()
+
+
 class GuardedRoute(APIRoute):
     """A route that answers 401 and 403 before it looks at the body."""
 
@@ -42,6 +47,14 @@ class GuardedRoute(APIRoute):
         return next(
             (d.call for d in self.dependant.dependencies if isinstance(d.call, Right)), None
         )
+
+    def room(self, _request: Request) -> AbstractAsyncContextManager[None]:
+        """Held from before the body is read until the answer: memory is bounded here."""
+        return UNBOUNDED
+
+    def turn(self, _request: Request) -> AbstractAsyncContextManager[None]:
+        """Held while the request is answered, its body read."""
+        return UNBOUNDED
 
     def get_route_handler(self) -> Callable[[Request], Awaitable[Response]]:  # type: ignore[override]
         """FastAPI's handler, with the check before it and the table after it."""
@@ -53,9 +66,11 @@ class GuardedRoute(APIRoute):
                 request.state.actor = authenticate(request)
                 request.state.actor.ensure(right.action)
             _refuse_nul(request)
-            if request.method != "GET":
-                request.state.body = await request.body()
-            response = await answer(request)
+            async with self.room(request):
+                if request.method != "GET":
+                    request.state.body = await request.body()
+                async with self.turn(request):
+                    response = await answer(request)
             if request.method == "GET" and wants_csv(request.headers.get("accept", "")):
                 return as_csv(response)
             request.state.answer = response  # the write session keeps it with its key
@@ -84,9 +99,25 @@ def authenticate(request: Request) -> Actor:
     return actor
 
 
-def guarded_router(prefix: str, tag: str) -> APIRouter:
+class FlowRoute(GuardedRoute):
+    """A route that takes in bulk data: bounded in memory, stored one after the other."""
+
+    def room(self, request: Request) -> AbstractAsyncContextManager[None]:
+        """A place for the body."""
+        flow: Flow = request.app.state.flow
+        return flow.room.taken()
+
+    def turn(self, request: Request) -> AbstractAsyncContextManager[None]:
+        """Its turn to be stored."""
+        flow: Flow = request.app.state.flow
+        return flow.turn.taken()
+
+
+def guarded_router(
+    prefix: str, tag: str, route_class: type[GuardedRoute] = GuardedRoute
+) -> APIRouter:
     """A router whose routes check who is asking first."""
-    return APIRouter(prefix=prefix, tags=[tag], route_class=GuardedRoute)
+    return APIRouter(prefix=prefix, tags=[tag], route_class=route_class)
 
 
 MayLook = Annotated[Actor, Depends(Right(Action.LOOK))]

@@ -17,7 +17,7 @@ from service.probes import queries as probe_queries
 from service.quantities import TemperatureUnit
 from service.science.arrays import Indices
 from service.science.exposure import HOUR_S
-from service.security.guard import MayLook, MayRecordTemperatures, guarded_router
+from service.security.guard import FlowRoute, MayLook, MayRecordTemperatures, guarded_router
 from service.site import queries as sites
 from service.site.models import Place
 from service.site.queries import SiteView
@@ -28,7 +28,7 @@ from service.temperatures.queries import Chart
 from service.temperatures.rules.steps import DAY_S, Step, Window, step_for, step_from
 from service.temperatures.schemas import ReadingsOut, TemperatureColumnsOut, TemperaturesOut
 
-readings: APIRouter = guarded_router("/readings", "temperatures")
+readings: APIRouter = guarded_router("/readings", "temperatures", FlowRoute)
 places: APIRouter = guarded_router("/places", "temperatures")
 probes: APIRouter = guarded_router("/probes", "temperatures")
 routers = (readings, places, probes)
