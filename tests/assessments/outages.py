@@ -28,7 +28,6 @@ def watched(kitchen: Kitchen, at: datetime | None = None) -> None:
     """What the worker does each minute."""
     with kitchen.writing() as session:
         watch(session, at=at or kitchen.clock())
-    _until_h7_is_ready(kitchen, at or kitchen.clock())
     with kitchen.writing() as session:
         assess_new(session, at=at or kitchen.clock())
 
@@ -69,20 +68,3 @@ def decide(person: Any, excursion_id: int, lots: dict[str, str], **more: Any) ->
         **more,
     }
     return person.post(f"/excursions/{excursion_id}/decisions", body)
-
-
-def _until_h7_is_ready(kitchen, at):  # type: ignore
-    from sqlmodel import select
-    from service.excursions.models import Excursion, ExcursionParcel
-    from service.ledger.models import Parcel
-    from service.excursions.rules import ExcursionState
-    from service.excursions.actions.states import move_to
-    from service.security.actor import SERVICE
-    with kitchen.writing() as session:
-        for e in session.exec(select(Excursion)).all():
-            known = set(session.exec(select(ExcursionParcel.parcel_id).where(ExcursionParcel.excursion_id == e.id)).all())
-            for p in session.exec(select(Parcel).where(Parcel.place_id == e.place_id)).all():
-                if p.id not in known and (e.ended_at is None or p.opened_at < e.ended_at) and p.grams > 0:
-                    session.add(ExcursionParcel(excursion_id=e.id, parcel_id=p.id, grams=p.grams, from_at=max(p.opened_at, e.from_at)))
-            if e.ended_at is not None and e.state == "open":
-                move_to(session, e, ExcursionState.ENDED, at=at, by=SERVICE, note="x")

@@ -72,7 +72,9 @@ def inputs(session: Session, excursion: Excursion, *, at: datetime) -> Inputs:
     view = sites.view(session, place.site_id, at=at)
     begin_s = excursion.from_at.timestamp()
     at_s, air_c, source = _readings(session, excursion, at)
-    until_s = _until_s(excursion, at_s, at, view.policy.gap_minutes * 60)
+    looks = _looks(session, excursion, _followed_until(excursion, at))
+    last_look_s = max((look.at_s for found in looks.values() for look in found), default=begin_s)
+    until_s = max(_until_s(excursion, at_s, at, view.policy.gap_minutes * 60), last_look_s)
     air = _air(at_s, air_c, begin_s, until_s, view)
     if air is None:
         air, source = _supposed(excursion, begin_s, until_s), "no reading is kept of that time"
@@ -175,7 +177,11 @@ def _start(at_s: Array, air_c: Array, begin_s: float) -> Estimate:
 
 
 def _groups(
-    session: Session, excursion: Excursion, start: Estimate, until_s: float
+    session: Session,
+    excursion: Excursion,
+    start: Estimate,
+    until_s: float,
+    looks: Mapping[int, Sequence[Look]],
 ) -> tuple[Group, ...]:
     """The fish that was there, by lot and by when it came and left."""
     assert excursion.id is not None
@@ -188,7 +194,6 @@ def _groups(
     }
     parcels = _parcels(session, fish)
     products = _products(session, fish.values())
-    looks = _looks(session, excursion, until_s)
     there: dict[int, int] = {}
     for row in met:
         if row.in_place:
@@ -288,9 +293,8 @@ def _products(session: Session, fish: Iterable[Lot]) -> dict[int, Product]:
     return {row.id: row for row in rows if row.id is not None}
 
 
-def _looks(session: Session, excursion: Excursion, until_s: float) -> dict[int, list[Look]]:
+def _looks(session: Session, excursion: Excursion, until: datetime) -> dict[int, list[Look]]:
     """Cores measured in the place during the excursion and while it is followed, by lot."""
-    until = temperatures.instant(until_s)
     found: dict[int, list[Look]] = {}
     for check in checks.cores(session, excursion.place_id, excursion.from_at, until):
         if check.lot_id is not None and check.excursion_id in (None, excursion.id):
