@@ -394,8 +394,8 @@ def summed(
     read = np.flatnonzero(~np.isnan(bins.last_at_s))
     if not read.size and before is None:
         return None
-    first = (bins.first_at_s[read[0]], bins.first_c[read[0]]) if read.size else before
-    last = (bins.last_at_s[read[-1]], bins.last_c[read[-1]]) if read.size else before
+    first = _reading(bins.first_at_s, bins.first_c, read[0]) if read.size else before
+    last = _reading(bins.last_at_s, bins.last_c, read[-1]) if read.size else before
     assert first is not None and last is not None
     beyond = max(0, int(-(-(last[0] - bins.edge_s[-1]) // HOUR_S)))
     bins = bins.widened(0 if before else _OPEN_HOURS, _OPEN_HOURS + beyond)
@@ -408,6 +408,10 @@ def summed(
     return _running(
         bins, before, unknown, base, kept, rates, assumed_c, (None if before else first, last)
     )
+
+
+def _reading(at_s: Array, c: Array, bin_: int) -> tuple[float, float]:
+    return float(at_s[bin_]), float(c[bin_])
 
 
 def _with_neighbours(

@@ -84,8 +84,8 @@ def in_gaps(
     Notes
     -----
     Set out at points of five minutes up to 40 h from a reading, farther away at the edges.
-    Between points the bound is a straight line, where it bends too low by at most 0.4 K
-    for five minutes. Cost: O(edges inside gaps + 1000 a gap).
+    Between points, and where warming and pull-down meet, the bound is a straight line.
+    Cost: O(edges inside gaps + 1000 a gap).
 
     Source
     ------
@@ -120,6 +120,7 @@ def in_gaps(
     pair, number = _repeated(parts)
     step = (end - begin)[pair] / parts[pair]
     from_s = begin[pair] + number * step
+    pair, from_s, step = _cut_where_lines_meet(_Lines(gaps, owner[pair]), pair, from_s, step)
     lines = _Lines(gaps, owner[pair])
     (straight0, warmest0), (straight1, warmest1) = lines.at(from_s), lines.at(from_s + step)
     halved = lines.is_first_day(from_s + step / 2)
@@ -152,6 +153,25 @@ def _repeated(counts: Indices) -> tuple[Indices, Indices]:
     return owner, np.arange(owner.size) - begin[owner]
 
 
+def _cut_where_lines_meet(
+    lines: "_Lines", pair: Indices, from_s: Array, step: Array
+) -> tuple[Indices, Array, Array]:
+    """Steps, those in which warming is cut off by pull-down made two: there the bound bends."""
+    below, above = (
+        falling - rising for rising, falling in map(lines.sides, (from_s, from_s + step))
+    )
+    bent = np.flatnonzero((below > 0) & (above < 0) & np.isfinite(below))
+    until = step[bent] * below[bent] / (below[bent] - above[bent])
+    rest = step[bent] - until
+    step = step.copy()
+    step[bent] = until
+    return (
+        np.concatenate((pair, pair[bent])),
+        np.concatenate((from_s, from_s[bent] + until)),
+        np.concatenate((step, rest)),
+    )
+
+
 class _Lines:
     """The straight line and the bound through gaps, for points that each lie in one."""
 
@@ -166,16 +186,20 @@ class _Lines:
         self.warmest = np.maximum(AMBIENT_C, self.floor)
         self.is_open = self.no_before | self.no_after
 
-    def at(self, at_s: Array) -> tuple[Array, Array]:
+    def sides(self, at_s: Array) -> tuple[Array, Array]:
+        """Warming since the reading before; what can have been pulled down to the next one."""
         since = np.where(self.no_before, 0.0, at_s - np.where(self.no_before, 0.0, self.start_s))
         left = np.where(self.no_after, 0.0, np.where(self.no_after, 0.0, self.end_s) - at_s)
-        length = np.where(self.is_open, 1.0, since + left)
-        straight = self.before + (self.after - self.before) * np.where(
-            self.is_open, 0.0, since / length
-        )
         rising = self.warmest - (self.warmest - self.before) * np.exp(-since / WARM_UP_S)
         rising = np.where(self.no_before, self.warmest, rising)
-        falling = np.where(self.no_after, np.inf, self.after + PULL_DOWN_K_PER_S * left)
+        return rising, np.where(self.no_after, np.inf, self.after + PULL_DOWN_K_PER_S * left)
+
+    def at(self, at_s: Array) -> tuple[Array, Array]:
+        """The straight line and the bound."""
+        length = np.where(self.is_open, 1.0, self.end_s - self.start_s)
+        share = np.where(self.is_open, 0.0, at_s - self.start_s) / length
+        straight = self.before + (self.after - self.before) * np.where(self.is_open, 0.0, share)
+        rising, falling = self.sides(at_s)
         return straight, np.maximum(np.minimum(rising, falling), self.floor)
 
     def is_first_day(self, at_s: Array) -> npt.NDArray[np.bool_]:
