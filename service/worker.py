@@ -32,6 +32,7 @@ from service.security.transactions import forget_old_keys, transaction
 from service.settings import Settings
 from service.site.queries import sites_seen
 from service.temperatures.actions.keeping import keep_history
+from service.temperatures.actions.rebuilding import rebuild_outdated
 from service.upkeep.actions.due import tell_due
 
 log = logging.getLogger(__name__)
@@ -85,6 +86,7 @@ def jobs_of(settings: Settings) -> tuple[Job, ...]:
         LongJob("assessments", minute, assess_due),
         ShortJob("reservations", minute, lambda session, at: release_expired(session, at=at)),
         LongJob("history", DAY, keep_readings),
+        LongJob("hours", minute, rebuild_outdated),
         ShortJob("probes", DAY, tell_due),
         ShortJob("housekeeping", DAY, lambda session, at: forget_old_keys(session, at=at)),
     )

@@ -1,5 +1,6 @@
 """Every select of readings and hours, and which probe stands for a place."""
 
+from collections import defaultdict
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -21,9 +22,10 @@ from service.probes.rules import MEASURES_AIR_FIRST
 from service.science.arrays import Array, Indices
 from service.science.exposure import HOUR_S, THRESHOLDS_C, HourRollups
 from service.security.actor import Actor
+from service.security.models import User, UserSite
 from service.security.rules import Role
 from service.site.models import Place
-from service.temperatures.models import ProbeHour, Reading
+from service.temperatures.models import ProbeHour, Reading, SenderClock
 from service.temperatures.rules import rate_tables
 from service.temperatures.rules.governing import MeasuredHours, Piece, governing_of
 from service.temperatures.rules.steps import (
@@ -604,3 +606,49 @@ def first_readings(
     rows = session.execute(statement).all()
     table = np.array([tuple(row) for row in rows], dtype=np.int64).reshape(-1, 2)
     return table[:, 0], table[:, 1]
+
+
+@dataclass(frozen=True)
+class Sender:
+    """Somebody who has sent readings: the probes that name it, and how its clock goes."""
+
+    user: str
+    probes: list[str]
+    clock: SenderClock
+
+
+def senders(session: Session, *, by: Actor) -> list[Sender]:
+    """Who has sent readings and whose clock is followed, by name. Three queries.
+
+    One that is limited to other sites than those somebody sees is left out.
+    """
+    rows = session.execute(
+        columns(User, SenderClock)
+        .join(SenderClock, col(SenderClock.user_id) == col(User.id))
+        .order_by(col(User.name))
+    ).all()
+    homes, named = defaultdict(set), defaultdict(list)
+    for home in session.exec(select(UserSite)):
+        homes[home.user_id].add(home.site_id)
+    for user_id, code in session.execute(
+        columns(col(ProbeSender.user_id), col(Probe.code))
+        .join(Probe, col(Probe.id) == col(ProbeSender.probe_id))
+        .order_by(col(Probe.code))
+    ):
+        named[user_id].append(code)
+    return [
+        Sender(user.name, named[user.id], clock)
+        for user, clock in rows
+        if by.sites is None or homes[user.id] & by.sites
+    ]
+
+
+def first_and_last_hour(session: Session, probe_id: int) -> tuple[int, int]:
+    """The beginnings of a probe's first hour and last hour; 0 and -1 where it has none.
+    Two look-ups by key."""
+    mine = col(ProbeHour.probe_id) == probe_id
+    first, last = (
+        session.execute(columns(bound(col(ProbeHour.hour_s))).where(mine)).scalar_one()
+        for bound in (func.min, func.max)
+    )
+    return (0, -1) if first is None else (int(first), int(last))

@@ -10,7 +10,7 @@ from sqlmodel import Session
 
 from service.errors import Invalid
 from service.http.answers import as_shown
-from service.http.bodies import Moment
+from service.http.bodies import Moment, Page
 from service.http.sessions import Now, ReadSession, WriteSession
 from service.http.tables import wants_csv
 from service.probes import queries as probe_queries
@@ -26,12 +26,18 @@ from service.temperatures import queries
 from service.temperatures.actions import decoding, storing
 from service.temperatures.queries import Chart
 from service.temperatures.rules.steps import DAY_S, Step, Window, step_for, step_from
-from service.temperatures.schemas import ReadingsOut, TemperatureColumnsOut, TemperaturesOut
+from service.temperatures.schemas import (
+    ReadingsOut,
+    SenderOut,
+    TemperatureColumnsOut,
+    TemperaturesOut,
+)
 
 readings: APIRouter = guarded_router("/readings", "temperatures", FlowRoute)
+senders: APIRouter = guarded_router("/senders", "temperatures")
 places: APIRouter = guarded_router("/places", "temperatures")
 probes: APIRouter = guarded_router("/probes", "temperatures")
-routers = (readings, places, probes)
+routers = (readings, senders, places, probes)
 
 MOST_POINTS = 20_000
 LONGEST_RAW_S = 92 * DAY_S  # 130 000 readings a minute apart
@@ -95,6 +101,24 @@ Shape = Annotated[
     Query(alias="format", description="columns: one array each, for charts."),
 ]
 AnySeries = TemperaturesOut | TemperatureColumnsOut
+
+
+@senders.get("")
+def list_senders(session: ReadSession, by: MayLook) -> Page[SenderOut]:
+    """Devices that have sent readings: when they were last seen, and how their clocks go."""
+    return Page(
+        items=[
+            SenderOut(
+                user=sender.user,
+                probes=sender.probes,
+                seen_at=sender.clock.seen_at,
+                clock_ahead_s=sender.clock.ahead_s,
+                clock_measured=sender.clock.measured,
+                clock_wrong_since=sender.clock.wrong_since,
+            )
+            for sender in queries.senders(session, by=by)
+        ]
+    )
 
 
 @places.get("/{place}/temperatures", response_model=AnySeries)

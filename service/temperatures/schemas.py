@@ -86,3 +86,18 @@ class TemperatureColumnsOut(SeriesOut):
     """A series by columns, for charts: less than half as long."""
 
     columns: TemperatureColumns
+
+
+class SenderOut(BaseModel):
+    """Somebody who has sent readings.
+
+    clock_ahead_s: how far its clock is ahead, by its own word (measured) or, at least, by
+    its newest reading: a device that sends late on purpose looks behind.
+    """
+
+    user: str
+    probes: list[str]
+    seen_at: datetime
+    clock_ahead_s: int
+    clock_measured: bool
+    clock_wrong_since: datetime | None
