@@ -60,9 +60,9 @@ def worst(assessment: Any, lot: str) -> tuple[float, float]:
     return low, high
 
 
-def decide(person: Any, excursion_id: int, lots: dict[str, str], **more: Any) -> Any:
+def decide(person: Any, excursion_id: int, decided: dict[str, str], **more: Any) -> Any:
     body = {
-        "lots": [{"lot": lot, "decision": choice} for lot, choice in lots.items()],
+        "lots": [{"lot": lot, "decision": choice} for lot, choice in decided.items()],
         "reason": "looked at it",
         "corrective_action": "the door has a spring now",
         **more,

@@ -46,18 +46,19 @@ def record(session: Session, it: Standing, *, at: datetime) -> bytes:
     """The record as a PDF of one page. Cost: five queries, and about 0.2 s to draw."""
     import typst  # noqa: PLC0415 - heavy, and only for paper
 
-    words = _words(session, it, at)
+    said = words(session, it, at)
     template = files("service").joinpath("assessments", "data", "record.typ").read_bytes()
     drawn: bytes | list[bytes] = typst.compile(
         template,
         format="pdf",
         ignore_system_fonts=True,
-        sys_inputs={"record": json.dumps(words)},
+        sys_inputs={"record": json.dumps(said)},
     )
     return drawn[0] if isinstance(drawn, list) else drawn
 
 
-def _words(session: Session, it: Standing, at: datetime) -> dict[str, Any]:
+def words(session: Session, it: Standing, at: datetime) -> dict[str, Any]:
+    """Everything that stands on the record, as the template takes it."""
     said = shown.shown(session, it)
     view, place = it.found.view, it.found.place
     site = session.get_one(Site, view.id)

@@ -79,7 +79,9 @@ def inputs(session: Session, excursion: Excursion, *, at: datetime) -> Inputs:
     if air is None:
         air, source = _supposed(excursion, begin_s, until_s), "no reading is kept of that time"
     start = _start(at_s, air_c, begin_s)
-    groups = _groups(session, excursion, start, until_s) if place.kind == PlaceKind.FREEZER else ()
+    groups: tuple[Group, ...] = ()
+    if place.kind == PlaceKind.FREEZER:
+        groups = _groups(session, excursion, start, until_s, looks)
     return Inputs(
         excursion,
         place,

@@ -59,7 +59,7 @@ def to_assess(session: Session, *, computed_before: datetime, limit: int) -> Seq
     )
     checked = exists().where(
         col(Check.place_id) == col(Excursion.place_id),
-        col(Check.recorded_at) > col(Assessment.computed_at),
+        col(Check.recorded_at) >= col(Assessment.computed_at),
         col(Check.occurred_at) >= col(Excursion.from_at),
     )
     statement = (

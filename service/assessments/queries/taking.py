@@ -10,6 +10,7 @@ from service.assessments.models import AssessedFish, Assessment, ExcursionDecisi
 from service.assessments.queries import stored
 from service.assessments.rules.deciding import Decided, newest
 from service.assessments.rules.taking import Met, taking_findings
+from service.checks import queries as checks
 from service.decisions import Finding
 from service.excursions import queries as excursions
 from service.excursions.models import Excursion
@@ -33,7 +34,8 @@ def findings(
 ) -> Iterator[Finding]:
     """What the rule `excursion-open` says of taking these parcels of a lot at an instant.
 
-    Two queries where nothing is undecided; else eight, whatever there is.
+    A core that was measured warmer counts before it is in an assessment. Two queries where
+    nothing is undecided; else eight, and one for each excursion of this fish.
     """
     undecided = {
         parcel_id: [each for each in every if each.from_at <= at]
@@ -48,8 +50,15 @@ def findings(
             mine = [p for p, found in undecided.items() if excursion in found]
             worst = [known.worst_c(number, lot.id or 0, above.get(p, {p})) for p in mine]
             warmest = max((c for c in worst if c is not None), default=None)
+            if warmest is not None:
+                warmest = max([warmest, *_measured_c(session, excursion, lot, at)])
             met.append(known.met(excursion, lot.code, warmest))
     return taking_findings(lot.code, met, view.policy, at, feeding=feeding)
+
+
+def _measured_c(session: Session, excursion: Excursion, lot: Lot, at: datetime) -> list[float]:
+    found = checks.cores(session, excursion.place_id, excursion.from_at, at)
+    return [check.measured_c for check in found if check.lot_id == lot.id]
 
 
 class _Known:
