@@ -240,7 +240,12 @@ def _last(known: Known, units: Units, at: datetime) -> LastReading | None:
 def _offset(session: Session, found: Corrected, at: datetime) -> ProbeOffsetOut:
     units = sites.view(session, found.place.site_id, at=at).units
     shown = offset_out(found.offset, units)
-    return ProbeOffsetOut(probe=found.probe.code, **shown.model_dump())
+    kept_s = found.probe.raw_kept_from_s
+    return ProbeOffsetOut(
+        probe=found.probe.code,
+        hours_from=instant(kept_s) if kept_s > found.offset.from_s else None,
+        **shown.model_dump(),
+    )
 
 
 def _calibration(

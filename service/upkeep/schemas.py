@@ -64,9 +64,14 @@ class OffsetOut(_Shown):
 
 
 class ProbeOffsetOut(OffsetOut):
-    """An offset with the probe that it belongs to."""
+    """An offset with the probe that it belongs to.
+
+    hours_from: from when on the hours carry it, where the raw readings before are not kept
+    any more: those hours stay as they were. None: all of them carry it.
+    """
 
     probe: str
+    hours_from: datetime | None
 
 
 class CalibrationOut(BaseModel):
