@@ -38,7 +38,8 @@ def watched(kitchen: Kitchen, until_s: int | None = None) -> int:
         if until_s is not None:
             probe.watched_until_s = until_s
             session.add(probe)
-        return probe.watched_until_s
+        found: int = probe.watched_until_s
+        return found
 
 
 def test_a_broken_probe_stands_for_nothing_until_it_is_in_order(kitchen: Kitchen) -> None:
