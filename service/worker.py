@@ -33,7 +33,7 @@ from service.settings import Settings
 from service.site.queries import sites_seen
 from service.temperatures.actions.keeping import keep_history
 from service.temperatures.actions.rebuilding import rebuild_outdated
-from service.upkeep.actions.due import tell_due
+from service.upkeep.actions.due import find, tell_new
 
 log = logging.getLogger(__name__)
 LOOK_EVERY_S = 1.0
@@ -87,7 +87,7 @@ def jobs_of(settings: Settings) -> tuple[Job, ...]:
         ShortJob("reservations", minute, lambda session, at: release_expired(session, at=at)),
         LongJob("history", DAY, keep_readings),
         LongJob("hours", minute, rebuild_outdated),
-        ShortJob("probes", DAY, tell_due),
+        LongJob("probes", DAY, look_after_probes),
         ShortJob("housekeeping", DAY, lambda session, at: forget_old_keys(session, at=at)),
     )
 
@@ -99,6 +99,15 @@ def keep_readings(database: Database, clock: Clock) -> None:
         with transaction(database.writer) as session:
             since = undecided_since(session)
             left = keep_history(session, at=clock(), undecided_since=since)
+
+
+def look_after_probes(database: Database, clock: Clock) -> None:
+    """Drift, doubts and calibrations: looked for beside those who write, told at once."""
+    at = clock()
+    with Session(database.snapshot) as session:
+        found = find(session, at)
+    with transaction(database.writer) as session:
+        tell_new(session, found, at)
 
 
 def run_due_jobs(database: Database, clock: Clock, jobs: Sequence[Job], lease: timedelta) -> None:

@@ -11,6 +11,7 @@ from service.notifications.models import Message
 from service.probes.models import ProbeConcern
 from service.science.arrays import Array
 from service.upkeep.actions.due import tell_due
+from service.worker import look_after_probes
 from tests.architecture.test_statements import counted
 from tests.kitchen import START, Kitchen
 
@@ -244,3 +245,9 @@ def test_a_probe_that_was_taken_down_wants_nothing(kitchen: Kitchen) -> None:
     kitchen.manager.made("/probes/FZ1-AIR/stays", {"place": None})
     assert daily_look(kitchen) == 3
     assert "FZ1-AIR" not in {code for code, _ in due(kitchen)}
+
+
+def test_the_worker_looks_beside_those_who_write_and_tells_the_same(kitchen: Kitchen) -> None:
+    look_after_probes(kitchen.app.state.database, kitchen.clock)
+    look_after_probes(kitchen.app.state.database, kitchen.clock)
+    assert told(kitchen) == ["Never calibrated: COOL-AIR, FZ1-AIR, FZ2-AIR, ROOM-AIR"]

@@ -96,23 +96,50 @@ def _silence(known: Known, policy: Policy, at: datetime) -> Concern | None:
 def tell_due(session: Session, at: datetime) -> int:
     """Tell which probes drift, are doubtful or want calibrating: each once, until it is over.
 
-    Run daily. Returns how many concerns are new. Cost: the hours of the probes over the
-    window of the policy; raw readings only of those that moved much.
+    Returns how many concerns are new. `find` and `tell_new` in one transaction; the worker
+    runs them apart, so that nobody who writes waits for the look at the readings.
     """
-    found = probes.probes(session, by=SERVICE)
-    new = 0
-    for site_id in sorted({place.site_id for _, place in found}):
-        view = sites.view(session, site_id, at=at)
-        mine = queries.known(session, [pair for pair in found if pair[1].site_id == site_id])
-        new += _tell_site(session, view, mine, at)
-    return new
+    return tell_new(session, find(session, at), at)
 
 
-def _tell_site(session: Session, view: SiteView, mine: Sequence[Known], at: datetime) -> int:
-    concerns = [
-        *(c for k in mine for c in concerns_now(k, view.policy, at=at)),
-        *measured_concerns(session, view.policy, mine, at=at),
-    ]
+def find(session: Session, at: datetime) -> dict[int, list[Concern]]:
+    """What all probes want looking at for, by site; writes nothing.
+
+    Cost: the hours of the probes over the window of the policy; raw readings only of those
+    that moved much.
+    """
+    found: dict[int, list[Concern]] = {}
+    for site_id, mine in _by_site(session).items():
+        policy = sites.view(session, site_id, at=at).policy
+        found[site_id] = [
+            *(c for known in mine for c in concerns_now(known, policy, at=at)),
+            *measured_concerns(session, policy, mine, at=at),
+        ]
+    return found
+
+
+def tell_new(session: Session, found: Mapping[int, Sequence[Concern]], at: datetime) -> int:
+    """Keep and tell what is new of what was found, and end what is over. Returns how many."""
+    return sum(
+        _tell_site(session, sites.view(session, site_id, at=at), mine, found.get(site_id, ()), at)
+        for site_id, mine in _by_site(session).items()
+    )
+
+
+def _by_site(session: Session) -> dict[int, list[Known]]:
+    by_site: dict[int, list[Known]] = {}
+    for known in seen(session, by=SERVICE):
+        by_site.setdefault(known.home.site_id, []).append(known)
+    return by_site
+
+
+def _tell_site(
+    session: Session,
+    view: SiteView,
+    mine: Sequence[Known],
+    concerns: Sequence[Concern],
+    at: datetime,
+) -> int:
     by_id = {known.id: known for known in mine}
     wanted = {(c.probe_id, c.kind): c for c in concerns if c.kind in TOLD}
     open_ = {(row.probe_id, ConcernKind(row.kind)): row for k in mine for row in k.concerns}
