@@ -4,6 +4,7 @@ An example's figures are worked out by hand in the file, beside them. An answer 
 compared key by key with what the example states: other keys may be there. A list has
 as many items as are stated, unless it ends with "…"; then those stated are found in
 it, in their order. A number rounded by hand is written {"about": …, "within": …}.
+Before a step with "worker" the worker has looked at the temperatures.
 """
 
 import base64
@@ -16,11 +17,13 @@ from typing import Any
 import jsonschema
 import pytest
 
+from service.assessments.actions.assessing import assess_new
+from service.excursions.actions.watching import watch
 from tests.examples.arithmetic import wrong_clauses
 from tests.kitchen import Kitchen, Person, SetClock
 
 FOLDER = Path(__file__).parent.parent.parent / "openapi_examples"
-USERS = ("commissary", "keeper", "manager", "nutritionist")
+USERS = ("commissary", "keeper", "manager", "nutritionist", "vet")
 AND_MORE = "…"
 _NAME = re.compile(r"\{(\w+)\}")
 
@@ -46,6 +49,8 @@ class Replay:
         """Send one step and compare its answer."""
         if "clock" in step:
             self.kitchen.clock.at = datetime.fromisoformat(step["clock"])
+        if step.get("worker"):
+            self.look()
         request = self.named(step["request"])
         answer = self.person(step["as"]).ask(
             request["method"],
@@ -62,6 +67,13 @@ class Replay:
             self.names[known_as] = _at(answer.json(), path)
         if "body" in request and answer.status_code != 422:
             self.check_body(request)
+
+    def look(self) -> None:
+        """What the worker does each minute."""
+        at = self.kitchen.clock()
+        for work in (watch, assess_new):
+            with self.kitchen.writing() as session:
+                work(session, at=at)
 
     def person(self, role: str) -> Person:
         return self.kitchen.stranger if role == "stranger" else self.kitchen.person(role)
