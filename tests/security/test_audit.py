@@ -11,6 +11,8 @@ from sqlmodel import col, func, select
 
 from service.app import ROUTERS
 from service.cli import main
+from service.excursions.models import Excursion
+from service.probes.models import Probe
 from service.security import audit
 from service.security.actor import SERVICE
 from service.security.models import AuditEntry, AuditHead
@@ -148,6 +150,10 @@ def a_working_day(kitchen: Kitchen) -> Iterator[tuple[str, str, Callable[[], Any
     path = "/places/{place}/governing-probe"
     yield "POST", path, lambda: boss.made("/places/COOL/governing-probe", named)
     yield "POST", "/probes/{probe}/stays", lambda: doubt("stays", {"place": "FZ2"})
+    air = {"kind": "air", "place": "FZ1", "temperature": "-19 °C"}
+    yield "POST", "/checks", lambda: keeper.made("/checks", air)
+    path = "/excursions/{number}/decisions"
+    yield "POST", path, lambda: decided(kitchen)
     move = {"from_place": "FZ1", "to_place": "FZ2", "mass": "20 kg"}
     yield (
         "POST",
@@ -281,6 +287,26 @@ def a_working_day(kitchen: Kitchen) -> Iterator[tuple[str, str, Callable[[], Any
         "/lots/{lot}/rejection",
         lambda: commissary.made(f"/lots/{lot()}/rejection", {"reason": "spoiled"}),
     )
+
+
+def decided(kitchen: Kitchen) -> Any:
+    """A warm hour of the empty freezer P1 is looked at, and closed."""
+    with kitchen.writing() as session:
+        probe = session.exec(select(Probe).where(Probe.code == "Q1")).one()
+        warm = Excursion(
+            place_id=probe.place_id,
+            probe_id=probe.id or 0,
+            kind="warm",
+            state="assessed",
+            from_at=kitchen.clock(),
+            ended_at=kitchen.clock(),
+            opened_at=kitchen.clock(),
+        )
+        session.add(warm)
+        session.flush()
+        number = warm.id
+    said = {"lots": [], "reason": "it was empty", "corrective_action": "the door was shut"}
+    return kitchen.commissary.made(f"/excursions/{number}/decisions", said)
 
 
 def test_every_write_leaves_an_entry_and_the_chain_holds(kitchen: Kitchen) -> None:
