@@ -50,7 +50,7 @@ from service.worker import Worker, jobs_of
 log = logging.getLogger(__name__)
 
 ROUTERS: tuple[APIRouter, ...] = (
-    service.quality.routes.router,  # first: the hot reads, and every router before costs them time
+    *service.quality.routes.routers,  # first: the hot reads; every router before costs them time
     *service.site.routes.routers,
     *service.catalogue.routes.routers,
     service.receiving.routes.router,

@@ -1,10 +1,12 @@
 """Lots with their stock, and their quality."""
 
 from collections.abc import Sequence
-from datetime import date
+from dataclasses import dataclass
+from datetime import date, datetime, timedelta
 from typing import Annotated, Literal
 
 from fastapi import APIRouter, Query, Request, Response
+from sqlmodel import Session
 
 from service.database import Plain
 from service.errors import Invalid, NotFound
@@ -13,11 +15,20 @@ from service.http.bodies import Cursor, Limit, Moment, Page, decode_cursor, enco
 from service.http.sessions import Now, ReadSession, database_of, instant_of_asking
 from service.lots import queries as lots
 from service.quality.queries import listing
+from service.quality.queries.life_left import life_left, life_row
 from service.quality.queries.quality import quality_of
-from service.quality.schemas import LotDetail, LotRow, QualityOut
+from service.quality.rules import Planned
+from service.quality.schemas import LifeLeftRow, LotDetail, LotRow, QualityOut
+from service.quantities import parse_temperature
+from service.security.actor import Actor
 from service.security.guard import MayLook, guarded_router
+from service.site import queries as sites
 
 router: APIRouter = guarded_router("/lots", "lots")
+life: APIRouter = guarded_router("/life-left", "lots")
+routers = (router, life)
+
+FARTHEST = timedelta(days=5 * 366)  # a plan beyond says nothing
 
 
 @router.get("", response_model=Page[LotRow])
@@ -94,3 +105,102 @@ def get_quality(
     if instant < found.arrived_at:
         raise Invalid.at("at", "lies before the lot arrived")
     return quality_of(session, found, at=instant)
+
+
+@life.get("")
+def list_life_left(
+    session: ReadSession,
+    now: Now,
+    by: MayLook,
+    species: str | None = None,
+    place: str | None = None,
+    lot: str | None = None,
+    at: Annotated[
+        Moment | None,
+        Query(description="A later instant: as it is kept until then. Left out: now."),
+    ] = None,
+    temperature: Annotated[
+        str | None, Query(description="Kept until then at this temperature, as `-20 °C`.")
+    ] = None,
+    kept_in: Annotated[
+        str | None, Query(description="Kept until then as this place was in the last week.")
+    ] = None,
+    limit: Limit = 200,
+    cursor: Cursor = None,
+) -> Page[LifeLeftRow]:
+    """Life used and left of what is on hand, parcel by parcel, least life left first.
+
+    At a later instant each parcel is kept as its place was in the last week (range: the
+    coldest and the warmest day), or as planned. Pages of one list stay at one instant.
+    """
+    asked = _Continued.of(cursor, now)
+    views = {s.id or 0: sites.view_of(session, s, at=now) for s in sites.sites(session, by=by)}
+    found = life_left(
+        session,
+        views=views,
+        now=asked.now,
+        species=species,
+        place_id=sites.place_by_code(session, place, by=by, field="place").id if place else None,
+        lot_id=lots.lot_by_code(session, lot, by=by).id if lot else None,
+        planned=_planned(session, at, temperature, kept_in, now=now, by=by),
+    )
+    order = found.after(asked.key)
+    shown = [life_row(found, int(i), views, at=at or asked.now) for i in order[:limit]]
+    more = order.size > limit
+    return Page(items=shown, next=asked.onwards(found.key(int(order[limit - 1]))) if more else None)
+
+
+@dataclass(frozen=True)
+class _Continued:
+    """The instant that a list is of, and where its next page goes on."""
+
+    now: datetime
+    key: tuple[int, int] | None
+
+    @classmethod
+    def of(cls, cursor: str | None, now: datetime) -> "_Continued":
+        if cursor is None:
+            return cls(now, None)
+        began, left, parcel = decode_cursor(cursor, str, str, int)
+        try:
+            instant = datetime.fromisoformat(str(began))
+            key = (int(left), int(parcel))
+        except ValueError as error:
+            raise Invalid.at("cursor", "this is not a cursor that this list has given") from error
+        if instant.tzinfo is None or not now - timedelta(days=1) <= instant <= now:
+            raise Invalid.at("cursor", "is older than a day: begin the list again")
+        return cls(instant, key)
+
+    def onwards(self, key: tuple[int, int]) -> str:
+        return encode_cursor(self.now.isoformat(), str(key[0]), key[1])
+
+
+def _planned(
+    session: Session,
+    at: datetime | None,
+    temperature: str | None,
+    kept_in: str | None,
+    *,
+    now: datetime,
+    by: Actor,
+) -> Planned | None:
+    """How fish is to be kept until when. Raises Invalid for what does not go together."""
+    if at is None:
+        if temperature is not None or kept_in is not None:
+            raise Invalid.at("at", "say until when it is to be kept so")
+        return None
+    if at < now:
+        raise Invalid.at("at", "lies in the past: ask for the quality of a lot")
+    if at > now + FARTHEST:
+        raise Invalid.at("at", "lies more than five years ahead")
+    if temperature is not None and kept_in is not None:
+        raise Invalid.at("kept_in", "a temperature is planned already: give one of the two")
+    if kept_in is not None:
+        place = sites.place_by_code(session, kept_in, by=by, field="kept_in")
+        return Planned(at.timestamp(), place_id=place.id)
+    if temperature is None:
+        return Planned(at.timestamp())
+    try:
+        return Planned(at.timestamp(), temperature_c=parse_temperature(temperature).c)
+    except ValueError as error:
+        raise Invalid.at("temperature", str(error)) from error

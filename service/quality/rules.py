@@ -93,19 +93,31 @@ class ParcelState:
     places: tuple[tuple[int, datetime, datetime], ...] = field(default=())
 
 
+@dataclass(frozen=True)
+class Planned:
+    """How fish is to be kept until a later instant: at a temperature, else as a place is kept
+    (None: each parcel's own)."""
+
+    at_s: float
+    temperature_c: float | None = None
+    place_id: int | None = None
+
+
+SPREAD = exp(Z10 * PROFILE_LN_SD)  # of a table of storage life, 10-90 %
+
+
 def life_of(exposure: Exposure, column: int, life_here_d: float) -> LifeUsed:
     """Life used by an exposure; the table's own spread and the unknown hours in the range."""
     used, fewest, most = (
         float(x[column]) / DAY_S for x in (exposure.value, exposure.low, exposure.high)
     )
-    spread = exp(Z10 * PROFILE_LN_SD)
     return LifeUsed(
         used,
-        fewest / spread,
-        most * spread,
+        fewest / SPREAD,
+        most * SPREAD,
         steps=(
             f"{exposure.known_s / 3600:.0f} h measured, {exposure.unknown_s / 3600:.0f} h not",
-            f"{fewest:.3g} to {most:.3g} used as warm as it may have been, table × ÷ {spread:.2f}",
+            f"{fewest:.3g} to {most:.3g} used as warm as it may have been, table × ÷ {SPREAD:.2f}",
         ),
         sources=("sum of time over practical storage life, Van Arsdel / IIR [M-h]",),
         left_days=max(0.0, 1.0 - used) * life_here_d,
@@ -134,6 +146,18 @@ def life_findings(used: float, policy: Policy) -> Iterator[Finding]:
     else:
         yield finding(
             "life-used-up", "pass", f"{100 * used:.0f} % of storage life is used", numbers=numbers
+        )
+
+
+def silence_findings(silent: Sequence[tuple[str, datetime]], most_used: float) -> Iterator[Finding]:
+    """Places of this fish that nobody measures any more: (place, since when)."""
+    for place, since in silent:
+        yield finding(
+            "not-measured",
+            "warn",
+            f"nobody has measured {place} since {since:%Y-%m-%d %H:%M} UTC: had its cooling been "
+            f"off, up to {100 * most_used:.0f} % of storage life would be used; measure the fish",
+            numbers={"place": place, "most_used_percent": round(100 * most_used, 1)},
         )
 
 

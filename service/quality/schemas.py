@@ -96,6 +96,26 @@ class ParcelQuality(BaseModel):
     exposure: ExposureOut
 
 
+class LifeLeftRow(BaseModel):
+    """One parcel on hand with the life that is left of it, now or as it is planned.
+
+    max_c: the warmest that was measured. ice_days: what it has aged since it was pulled, as
+    days on melting ice. silent_since: nobody has measured its place since.
+    """
+
+    parcel: int
+    lot: str
+    species: str
+    place: str
+    thaw_batch: str | None
+    mass: MassOut
+    at: datetime
+    life: LifeOut
+    exposure: ExposureOut
+    ice_days: float | None
+    silent_since: datetime | None
+
+
 class QualityOut(BaseModel):
     """Age, life and nutrients of a lot; the headline is its worst parcel on hand."""
 

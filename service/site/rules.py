@@ -348,6 +348,12 @@ RULES: tuple[Rule, ...] = (
         ("life_used_warn", "life_used_block", "life_used_blocks"),
     ),
     Rule(
+        "not-measured",
+        "fish in a place that nobody measures any more is measured by hand",
+        "warn",
+        "our default",
+    ),
+    Rule(
         "place-too-warm",
         "a place warmer than its limit for longer than its grace, far too warm at once, rising "
         "on and on, or silent opens an excursion",

@@ -9,8 +9,10 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from functools import lru_cache
+from typing import Any
 
 import numpy as np
+from sqlalchemy import Row
 from sqlmodel import Session
 
 from service.ledger.models import Parcel
@@ -74,7 +76,7 @@ def chain(parcels: dict[int, Parcel], parcel: Parcel, until: datetime) -> list[S
     return stays[::-1]
 
 
-def before_arrival(lot: Lot, view: SiteView, since: datetime | None = None) -> Exposure:
+def before_arrival(lot: Lot | Row[Any], view: SiteView, since: datetime | None = None) -> Exposure:
     """The unknown time before a lot arrived, from freezing (else catch), or from `since`."""
     if lot.received_as in (ReceivedAs.LIVE, ReceivedAs.DRY):
         return nothing()

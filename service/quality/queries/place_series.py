@@ -67,6 +67,10 @@ class PlaceSeries:
     hours: PlaceHours | None
     exact: Edges = field(default_factory=lambda: no_edges(len(rate_tables())))
 
+    def is_silent(self, at_s: float) -> bool:
+        """Whether somebody measured here once and nobody does any more."""
+        return self.hours is not None and at_s - self.hours.last[0] > self.asked.gap_s
+
     @property
     def nbytes(self) -> int:
         """Memory in bytes."""

@@ -22,11 +22,13 @@ from service.lots.models import Lot
 from service.lots.rules import age_findings
 from service.quality.queries.exposure import Exposures, before_arrival, chain, nothing
 from service.quality.rules import (
+    SPREAD,
     Exposure,
     ParcelState,
     excursion_findings,
     life_findings,
     life_of,
+    silence_findings,
     worst_of,
 )
 from service.quality.schemas import (
@@ -74,9 +76,9 @@ class LotQuality:
     def exposure(self, parcel: Parcel, since: datetime | None = None) -> Exposure:
         """What a parcel has been through, from freezing or catch (or an instant) on."""
         stays = chain(self._all, parcel, self.at)
-        return self._before(since) + self.exposures.of_stays(stays, since)
+        return self.before(since) + self.exposures.of_stays(stays, since)
 
-    def _before(self, since: datetime | None) -> Exposure:
+    def before(self, since: datetime | None) -> Exposure:
         """Before its first place here; of a doubtful carton the worst of what it may have been."""
         if not self.lot.doubtful:
             return before_arrival(self.lot, self.view, since)
@@ -132,6 +134,11 @@ class LotQuality:
                 )
             )
         return sorted(found, key=lambda s: (-s.life.value, s.parcel_id))
+
+    def silent(self, parcel: Parcel) -> list[tuple[str, datetime]]:
+        """The parcel's place and since when, if nobody measures it any more."""
+        since = self.exposures.silent_since(parcel.place_id, self.at)
+        return [] if since is None else [(self.places[parcel.place_id].code, since)]
 
     def _batch_codes(self) -> dict[int, str]:
         ids = {p.thaw_batch_id for p in self.on_hand() if p.thaw_batch_id is not None}
@@ -250,6 +257,7 @@ def quality_of(session: Session, lot: Lot, *, at: datetime) -> QualityOut:
         findings=[
             *age_findings(facts, view.policy, view.day_of(at)),
             *life_findings(worst.life.value, view.policy),
+            *silence_findings(quality.silent(parcels[worst.parcel_id]), worst.life.high / SPREAD),
             *excursions_met(session, quality, worst),
         ],
     )

@@ -1,0 +1,541 @@
+"""Life used and left of all stock, now or as it is kept until later: one pass over arrays.
+
+A few queries, however much stock there is, and for each stay two look-ups in the series of
+its place. Where a stay is short or its hour was uneven, its ends are worked out from readings
+(science reference 10.2); those are kept, so that they cost once.
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from functools import lru_cache
+from typing import Any
+
+import numpy as np
+from sqlalchemy import Dialect, Row, literal_column, type_coerce
+from sqlalchemy import select as columns
+from sqlalchemy.types import TypeEngine
+from sqlmodel import Session, col
+
+from service.catalogue.rules import life_profiles, species_facts
+from service.ledger.models import Parcel, ThawBatch
+from service.lots.models import Lot
+from service.quality.queries.exposure import assumed_of, before_arrival, mean_of
+from service.quality.queries.place_series import Asked, PlaceSeries, series_of, sharpen
+from service.quality.queries.quality import LotQuality
+from service.quality.rules import SPREAD, Planned
+from service.quality.schemas import ExposureOut, LifeLeftRow, LifeOut
+from service.science.arrays import Array, Indices
+from service.science.exposure import DAY_S, HOUR_S
+from service.site import queries as sites
+from service.site.models import Place
+from service.site.queries import SiteView
+from service.temperatures.rules import life_column, rate_tables
+
+UNEVEN_K = 5.0  # an hour with more between its extremes is not spread evenly
+SHORT_S = DAY_S  # nor are the ends of a shorter stay
+PLAN_DAYS = 7  # a place goes on as it was in so many days
+_NO_PARCEL = -1
+
+
+class _RawInstant(TypeEngine[Any]):
+    """An instant as the driver gives it: parsed all at once, not one by one."""
+
+    def result_processor(self, _dialect: Dialect, _coltype: object) -> None:
+        """None: as it is."""
+        return
+
+
+@dataclass(frozen=True)
+class Stock:
+    """Parcels on hand and those they came from, as arrays of one length."""
+
+    id: Indices
+    parent: Indices  # where in these arrays; -1 for the first
+    lot_id: Indices
+    place_id: Indices
+    batch_id: Indices  # 0: none
+    opened_s: Array
+    grams: Indices
+    on_hand: Indices  # where in these arrays
+
+
+def stock_of(
+    session: Session,
+    *,
+    site_ids: Sequence[int],
+    species: str | None,
+    place_id: int | None,
+    lot_id: int | None,
+) -> Stock:
+    """What is on hand at sites, with its ancestors. One query."""
+    start = (
+        columns(*_parcel_columns(Parcel))
+        .join(Lot, col(Lot.id) == col(Parcel.lot_id))
+        .where(col(Parcel.grams) > 0, col(Lot.site_id).in_(site_ids))
+    )
+    if species is not None:
+        start = start.where(col(Lot.species_code) == species.upper())
+    if lot_id is not None:
+        start = start.where(col(Lot.id) == lot_id)
+    if place_id is not None:
+        start = start.where(col(Parcel.place_id) == place_id)
+    line = start.add_columns(_true()).cte("line", recursive=True)
+    older = columns(*_parcel_columns(Parcel), _false()).join(
+        line, line.c.parent_id == col(Parcel.id)
+    )
+    every = line.union(older)
+    rows = session.connection().execute(columns(every)).all()
+    return _stock(rows)
+
+
+def _parcel_columns(parcel: Any) -> tuple[Any, ...]:
+    return (
+        col(parcel.id).label("id"),
+        col(parcel.parent_id).label("parent_id"),
+        col(parcel.lot_id).label("lot_id"),
+        col(parcel.place_id).label("place_id"),
+        col(parcel.thaw_batch_id).label("thaw_batch_id"),
+        type_coerce(col(parcel.opened_at), _RawInstant()).label("opened_at"),
+        col(parcel.grams).label("grams"),
+    )
+
+
+def _true() -> Any:
+    return literal_column("1").label("asked")
+
+
+def _false() -> Any:
+    return literal_column("0").label("asked")
+
+
+def _stock(rows: Sequence[Row[Any]]) -> Stock:
+    if not rows:
+        none = np.zeros(0, dtype=np.int64)
+        return Stock(none, none, none, none, none, np.zeros(0), none, none)
+    id_, parent, lot, place, batch, opened, grams, asked = zip(*rows, strict=True)
+    ids = np.array(id_, dtype=np.int64)
+    asked_ = np.array(asked, dtype=np.int64)
+    # a parcel that is asked for may also be an ancestor of another: it stands there twice
+    order = np.lexsort((-asked_, ids))
+    order = order[np.concatenate(([True], np.diff(ids[order]) > 0))]
+
+    def ints(values: Sequence[Any]) -> Indices:
+        return np.array([v or 0 for v in values], dtype=np.int64)[order]
+
+    ids, parents = ids[order], ints(parent)
+    at = np.minimum(np.searchsorted(ids, parents), ids.size - 1)
+    return Stock(
+        ids,
+        np.where(ids[at] == parents, at, _NO_PARCEL),
+        ints(lot),
+        ints(place),
+        ints(batch),
+        _seconds(opened)[order],
+        ints(grams),
+        np.flatnonzero(asked_[order] == 1),
+    )
+
+
+def _seconds(instants: Sequence[Any]) -> Array:
+    """SQLite gives the text of an instant in UTC, PostgreSQL an instant."""
+    if isinstance(instants[0], str):
+        return np.array(instants, dtype="datetime64[us]").astype(np.int64) / 1e6
+    return np.array([instant.timestamp() for instant in instants])
+
+
+@dataclass(frozen=True)
+class _Stays:
+    """Times of parcels in places: whose (in `Stock.on_hand`), where, from, until, thawing."""
+
+    owner: Indices
+    place_id: Indices
+    from_s: Array
+    until_s: Array
+    pulled: np.typing.NDArray[np.bool_]
+
+
+def _stays(stock: Stock, at_s: float) -> _Stays:
+    """Every chain at once, a step back each round."""
+    parts = []
+    owner, current = np.arange(stock.on_hand.size), stock.on_hand
+    until = np.full(owner.size, at_s)
+    while owner.size:
+        opened = stock.opened_s[current]
+        some = until > opened
+        parts.append(
+            (
+                owner[some],
+                stock.place_id[current][some],
+                opened[some],
+                until[some],
+                stock.batch_id[current][some] > 0,
+            )
+        )
+        until = np.minimum(until, opened)
+        onwards = stock.parent[current] != _NO_PARCEL
+        owner, until, current = owner[onwards], until[onwards], stock.parent[current][onwards]
+    if not parts:
+        none = np.zeros(0)
+        return _Stays(none.astype(np.int64), none.astype(np.int64), none, none, none > 0)
+    return _Stays(*(np.concatenate(column) for column in zip(*parts, strict=True)))
+
+
+@dataclass(frozen=True)
+class _Tally:
+    """Of each parcel on hand: seconds, what its life's rate used, the warmest."""
+
+    known_s: Array
+    unknown_s: Array
+    value: Array
+    low: Array
+    high: Array
+    max_c: Array
+    thawed: Array  # of `value`, since it was pulled
+
+
+@dataclass(frozen=True)
+class LifeLeft:
+    """Life of all parcels on hand, arrays in the order of `Stock.on_hand`.
+
+    used, low, high : shares of life, without the spread of the table. left_days : as it is
+    kept, less than nothing where it is used up. order : of parcels, least life left first.
+    """
+
+    stock: Stock
+    lots: Mapping[int, Row[Any]]
+    places: Mapping[int, Place]
+    batches: Mapping[int, str]
+    used: Array
+    low: Array
+    high: Array
+    left_days: Array
+    known_s: Array
+    unknown_s: Array
+    max_c: Array
+    ice_days: Array
+    silent_s: Mapping[int, float]
+    order: Indices
+
+    def key(self, i: int) -> tuple[int, int]:
+        """Where a parcel stands in the order: millionths of a day left, and its number."""
+        return round(float(self.left_days[i]) * 1e6), int(self.stock.id[self.stock.on_hand[i]])
+
+    def after(self, key: tuple[int, int] | None) -> Indices:
+        """Parcels in order, those after a key."""
+        if key is None:
+            return self.order
+        left = np.rint(self.left_days * 1e6)
+        number = self.stock.id[self.stock.on_hand]
+        later = (left > key[0]) | ((left == key[0]) & (number > key[1]))
+        onwards: Indices = self.order[later[self.order]]
+        return onwards
+
+
+def life_left(
+    session: Session,
+    *,
+    views: Mapping[int, SiteView],
+    now: datetime,
+    species: str | None = None,
+    place_id: int | None = None,
+    lot_id: int | None = None,
+    planned: Planned | None = None,
+) -> LifeLeft:
+    """Life used and left of every parcel on hand at some sites.
+
+    planned: at a later instant, kept as it says. Some ten queries, whatever the stock; and
+    as for `LotQuality` for each lot of unreadable cartons.
+    """
+    stock = stock_of(
+        session, site_ids=list(views), species=species, place_id=place_id, lot_id=lot_id
+    )
+    lot_of, place_of = stock.lot_id[stock.on_hand], stock.place_id[stock.on_hand]
+    lots = _lots(session, np.unique(lot_of))
+    target = planned.place_id if planned is not None else None
+    wanted = {*np.unique(stock.place_id).tolist(), *({target} if target is not None else ())}
+    places = sites.places_by_id(session, list(wanted))
+    stays = _stays(stock, now.timestamp())
+    series = series_of(session, _asked(stays, places, views, now))
+    sharpen(session, _uneven(stays, series), series)
+    column = np.array([_column(lots[int(lot)].species_code) for lot in lot_of], dtype=np.int64)
+    tally = _tally(stays, series, places, column, stock.on_hand.size)
+    past = _pasts(session, lots, views, now)
+    begun = np.array([past[int(lot)][0] for lot in lot_of]).reshape(-1, 3, len(rate_tables()))
+    before = np.take_along_axis(begun, column[:, np.newaxis, np.newaxis], axis=2)[:, :, 0]
+    known_s, unknown_s = np.array([past[int(lot)][1] for lot in lot_of]).reshape(-1, 2).T
+    kept = _Kept(series, places, now.timestamp(), planned)
+    more, here_d = kept.of(place_of, column)
+    value, low, high = (
+        (own + before[:, k] + more[:, k]) / DAY_S
+        for k, own in enumerate((tally.value, tally.low, tally.high))
+    )
+    left_days = (1.0 - value) * here_d
+    ice_life_d = np.array([profile.ice_life_d for profile in life_profiles()])
+    return LifeLeft(
+        stock,
+        lots,
+        places,
+        _batch_codes(session, stock),
+        value,
+        low,
+        high,
+        left_days,
+        tally.known_s + known_s,
+        tally.unknown_s + unknown_s,
+        tally.max_c,
+        tally.thawed / DAY_S * ice_life_d[column],
+        {
+            id_: one.hours.last[0]
+            for id_, one in series.items()
+            if one.hours is not None and one.is_silent(now.timestamp())
+        },
+        np.lexsort((stock.id[stock.on_hand], np.rint(left_days * 1e6))),
+    )
+
+
+def _pasts(
+    session: Session, lots: Mapping[int, Row[Any]], views: Mapping[int, SiteView], now: datetime
+) -> dict[int, tuple[tuple[Array, Array, Array], tuple[float, float]]]:
+    """Of each lot what it used before it came, and how much of that time was known."""
+    found = {}
+    for id_, lot in lots.items():
+        view = views[lot.site_id]
+        if lot.doubtful:  # of an unreadable carton the worst of what it may have been
+            past = LotQuality(session, session.get_one(Lot, id_), view, now).before(None)
+        else:
+            past = before_arrival(lot, view)
+        found[id_] = ((past.value, past.low, past.high), (past.known_s, past.unknown_s))
+    return found
+
+
+def _lots(session: Session, ids: Indices) -> dict[int, Row[Any]]:
+    """What of lots bears on their life. One query."""
+    statement = columns(
+        col(Lot.id),
+        col(Lot.code),
+        col(Lot.site_id),
+        col(Lot.species_code),
+        col(Lot.received_as),
+        col(Lot.frozen_on),
+        col(Lot.caught_from),
+        col(Lot.arrived_at),
+        col(Lot.doubtful),
+    )
+    if not ids.size:
+        return {}
+    low, high = int(ids[0]), int(ids[-1])
+    wanted = set(ids.tolist())
+    rows = session.execute(statement.where(col(Lot.id).between(low, high)))
+    return {row.id: row for row in rows if row.id in wanted}
+
+
+@lru_cache(maxsize=64)
+def _column(species_code: str) -> int:
+    return life_column(species_facts()[species_code].life_profile)
+
+
+def _asked(
+    stays: _Stays, places: Mapping[int, Place], views: Mapping[int, SiteView], now: datetime
+) -> list[Asked]:
+    week = now.timestamp() - PLAN_DAYS * DAY_S
+    found = []
+    for place_id, place in places.items():
+        begins = stays.from_s[stays.place_id == place_id]
+        begin = min(float(begins.min()), week) if begins.size else week
+        gap_s = int(views[place.site_id].policy.gap_minutes * 60)
+        found.append(Asked(place_id, begin, gap_s, assumed_of(place)[0]))
+    return found
+
+
+def _uneven(stays: _Stays, series: Mapping[int, PlaceSeries]) -> dict[int, Array]:
+    """Instants whose hours must not be spread evenly, by place."""
+    wanted = {}
+    short = stays.until_s - stays.from_s < SHORT_S
+    for place_id, one in series.items():
+        mine = stays.place_id == place_id
+        hours = one.hours
+        if hours is None or not mine.any():
+            continue
+        instants = np.unique(np.concatenate((stays.from_s[mine], stays.until_s[mine])))
+        ends = np.concatenate((stays.from_s[mine & short], stays.until_s[mine & short]))
+        bins = hours.bins_at(instants)
+        spread = hours.max_c[bins] - hours.min_c[bins] > UNEVEN_K
+        wanted[place_id] = np.union1d(instants[spread], ends)
+    return wanted
+
+
+def _tally(
+    stays: _Stays,
+    series: Mapping[int, PlaceSeries],
+    places: Mapping[int, Place],
+    column: Indices,
+    count: int,
+) -> _Tally:
+    """Sums over stays, place by place and rate by rate."""
+    known, unknown, value, low, high, thawed = np.zeros((6, count))
+    tally = _Tally(known, unknown, value, low, high, np.full(count, np.nan), thawed)
+    rate = column[stays.owner]
+    for place_id, one in series.items():
+        here = stays.place_id == place_id
+        for number in np.unique(rate[here]):
+            mine = np.flatnonzero(here & (rate == number))
+            _add(tally, stays, mine, one, places[place_id], int(number), count)
+    return tally
+
+
+def _add(
+    tally: _Tally,
+    stays: _Stays,
+    mine: Indices,
+    one: PlaceSeries,
+    place: Place,
+    number: int,
+    count: int,
+) -> None:
+    owner, begin, end = stays.owner[mine], stays.from_s[mine], stays.until_s[mine]
+
+    def add(to: Array, amounts: Array) -> None:
+        to += np.bincount(owner, weights=amounts, minlength=count)
+
+    if one.hours is None:
+        value, low, high = (
+            (end - begin) * float(rate_tables()[number].at(c)) for c in assumed_of(place)
+        )
+        add(tally.unknown_s, end - begin)
+    else:
+        sums = one.hours.between(begin, end, slice(number, number + 1), one.exact)
+        value, low, high = sums.value[:, 0], sums.low[:, 0], sums.high[:, 0]
+        add(tally.known_s, sums.known_s)
+        add(tally.unknown_s, sums.unknown_s)
+        np.fmax.at(tally.max_c, owner, one.hours.max_between(begin, end, one.exact))
+    add(tally.value, value)
+    add(tally.low, low)
+    add(tally.high, high)
+    add(tally.thawed, np.where(stays.pulled[mine], value, 0.0))
+
+
+def _batch_codes(session: Session, stock: Stock) -> dict[int, str]:
+    ids = np.unique(stock.batch_id[stock.on_hand])
+    wanted = set(ids[ids > 0].tolist())
+    if not wanted:
+        return {}
+    statement = columns(col(ThawBatch.id), col(ThawBatch.code)).where(
+        col(ThawBatch.id).between(min(wanted), max(wanted))
+    )
+    return {row.id: row.code for row in session.execute(statement) if row.id in wanted}
+
+
+class _Kept:
+    """What happens to fish from now on: as its place was kept, or as it is planned."""
+
+    def __init__(
+        self,
+        series: Mapping[int, PlaceSeries],
+        places: Mapping[int, Place],
+        now_s: float,
+        planned: Planned | None,
+    ) -> None:
+        self._series, self._places = series, places
+        self._now_s, self._planned = now_s, planned
+
+    def of(self, place_id: Indices, column: Indices) -> tuple[Array, Array]:
+        """Of parcels: value, low and high used until the planned instant, shape (n, 3); and
+        days that fresh fish lasts as it is kept, shape (n,)."""
+        more, here_d = np.zeros((place_id.size, 3)), np.ones(place_id.size)
+        seconds = 0.0 if self._planned is None else self._planned.at_s - self._now_s
+        for place in np.unique(place_id):
+            here = place_id == place
+            rates = self._rates(int(place)) if self._planned is not None else None
+            for number in np.unique(column[here]):
+                mine = here & (column == number)
+                if rates is None:
+                    here_d[mine] = self._now_d(int(place), int(number))
+                else:
+                    more[mine] = [float(of[number]) * seconds for of in rates]
+                    here_d[mine] = 1.0 / float(rates[0][number])
+        return more, here_d
+
+    def _rates(self, place_id: int) -> tuple[Array, Array, Array]:
+        """Value, low and high of each rate: planned, else the mean and extreme days of a week."""
+        plan = self._planned
+        if plan is not None and plan.temperature_c is not None:
+            return _at((plan.temperature_c,) * 3)
+        if plan is not None and plan.place_id is not None:
+            place_id = plan.place_id
+        kept = as_kept(self._series[place_id], self._now_s)
+        return _at(assumed_of(self._places[place_id])) if kept is None else kept
+
+    def _now_d(self, place_id: int, column: int) -> float:
+        mean = mean_of(self._series[place_id], self._now_s - DAY_S, self._now_s)
+        c = assumed_of(self._places[place_id])[0] if mean is None else mean
+        return float(1.0 / rate_tables()[column].at(c))
+
+
+@lru_cache(maxsize=256)
+def _at(temperatures_c: tuple[float, float, float]) -> tuple[Array, Array, Array]:
+    value, low, high = (
+        np.array([float(rate.at(c)) for rate in rate_tables()]) for c in temperatures_c
+    )
+    return value, low, high
+
+
+def as_kept(series: PlaceSeries, now_s: float) -> tuple[Array, Array, Array] | None:
+    """Each rate as a place was kept in the last week: mean, of the coldest and warmest day.
+
+    By measured time only; None where nothing was measured. Means of rates, never the rate
+    at a mean temperature: that would be too low.
+    """
+    if series.hours is None:
+        return None
+    ends = now_s - DAY_S * np.arange(PLAN_DAYS, -1, -1.0)
+    bins = series.hours.bins_at(ends)
+    share = np.clip(
+        (ends - series.hours.edge_s[bins]) / np.diff(series.hours.edge_s)[bins], 0.0, 1.0
+    )
+    known, used = series.hours.known_s, series.hours.used
+    known_s = np.diff(known[bins] + (known[bins + 1] - known[bins]) * share)
+    part = (used[bins + 1] - used[bins]) * share[:, np.newaxis]
+    rates = np.diff(used[bins] + part, axis=0)
+    measured = known_s > 1.0
+    if not measured.any():
+        return None
+    days = rates[measured] / known_s[measured, np.newaxis]
+    mean = rates[measured].sum(axis=0) / known_s[measured].sum()
+    return mean, days.min(axis=0), days.max(axis=0)
+
+
+def life_row(
+    found: LifeLeft, i: int, views: Mapping[int, SiteView], *, at: datetime
+) -> LifeLeftRow:
+    """One parcel as it is shown."""
+    stock, here = found.stock, found.stock.on_hand[i]
+    lot = found.lots[int(stock.lot_id[here])]
+    place_id, batch_id = int(stock.place_id[here]), int(stock.batch_id[here])
+    warmest = float(found.max_c[i])
+    silent = found.silent_s.get(place_id)
+    return LifeLeftRow(
+        parcel=int(stock.id[here]),
+        lot=lot.code,
+        species=lot.species_code,
+        place=found.places[place_id].code,
+        thaw_batch=found.batches.get(batch_id),
+        mass=views[lot.site_id].units.mass_out(int(stock.grams[here])),
+        at=at,
+        life=LifeOut(
+            used=round(float(found.used[i]), 4),
+            used_range=(
+                round(float(found.low[i]) / SPREAD, 4),
+                round(float(found.high[i]) * SPREAD, 4),
+            ),
+            left_days=round(max(0.0, float(found.left_days[i])), 1),
+            profile=species_facts()[lot.species_code].storage_profile,
+        ),
+        exposure=ExposureOut(
+            hours_known=round(float(found.known_s[i]) / HOUR_S, 2),
+            hours_unknown=round(float(found.unknown_s[i]) / HOUR_S, 2),
+            max_c=None if np.isnan(warmest) else round(warmest, 2),
+        ),
+        ice_days=round(float(found.ice_days[i]), 2) if batch_id else None,
+        silent_since=None if silent is None else datetime.fromtimestamp(silent, UTC),
+    )
