@@ -1,17 +1,22 @@
 """Probes as they are set up, hung up, doubted and shown."""
 
 from datetime import UTC, datetime
-from typing import Annotated
 
 from pydantic import BaseModel, ConfigDict, Field
 
-from service.http.bodies import Body, Code, Moment, Occurrence, Reason
+from service.http.bodies import Code, Moment, Occurrence, Reason
 from service.probes.models import GoverningChoice, Probe, ProbeFault, ProbeStay
 from service.probes.rules import ProbeKind
 
-From = Annotated[
-    Moment | None, Field(alias="from", description="Since when; left out: now. Not in the future.")
-]
+
+class Since(Occurrence):
+    """Something that is so from an instant on."""
+
+    from_at: Moment | None = Field(
+        default=None,
+        alias="from",
+        description="Since when; left out: since it happened, else now. Not in the future.",
+    )
 
 
 class ProbeIn(Occurrence):
@@ -30,11 +35,10 @@ class ProbeOut(BaseModel):
     kind: ProbeKind
 
 
-class StayIn(Body):
+class StayIn(Since):
     """A probe hangs in another place, or was taken down: place null."""
 
     place: Code | None
-    from_at: From = None
     until_at: Moment | None = Field(
         default=None,
         alias="until",
@@ -46,10 +50,9 @@ class StayIn(Body):
     )
 
 
-class FaultIn(Body):
+class FaultIn(Since):
     """A probe was broken: its readings of that time are kept and stand for nothing."""
 
-    from_at: From = None
     until_at: Moment | None = Field(
         default=None, alias="until", description="Until when; left out: it still is."
     )
@@ -60,17 +63,16 @@ class FaultEndIn(Occurrence):
     """A probe is in order again."""
 
 
-class WithdrawalIn(Body):
+class WithdrawalIn(Occurrence):
     """Something that was recorded of a probe and is not so."""
 
     reason: Reason
 
 
-class GoverningIn(Body):
+class GoverningIn(Since):
     """Which probe stands for a place; null: the service chooses again."""
 
     probe: Code | None
-    from_at: From = None
     reason: Reason
 
 

@@ -5,18 +5,17 @@ from typing import Self
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
-from service.http.bodies import Body, Note, Occurrence, Reason
+from service.http.bodies import Note, Occurrence, Reason
 from service.probes.models import Calibration, ProbeConcern, ProbeOffset
 from service.probes.rules import Method, ProbeKind, Remedy, Suggestion
-from service.probes.schemas import FaultOut, From, ProbeOut, StayOut, instant
+from service.probes.schemas import FaultOut, ProbeOut, Since, StayOut, instant
 from service.quantities import DifferenceIn, TemperatureIn, TemperatureOut, Units
 from service.upkeep.rules import SUGGEST_A_FAULT, WHAT_TO_DO, ConcernKind
 
 
-class OffsetIn(Body):
+class OffsetIn(Since):
     """What is to be added to a probe's readings from an instant on."""
 
-    from_at: From = None
     offset: DifferenceIn
     reason: Reason
 

@@ -262,3 +262,36 @@ def test_other_parts_calibrate_by_the_same_action(kitchen: Kitchen) -> None:
             by=SERVICE,
         )
         assert (row.passed, row.tolerance_c) == (False, 0.5)
+
+
+@pytest.mark.parametrize(
+    ("path", "body"),
+    [
+        (f"{AIR}/stays", {"place": "FZ2", "reason": "it was moved"}),
+        (f"{AIR}/offsets", {"offset": "1 °C", "reason": "the ice bath"}),
+        (f"{AIR}/faults", {"reason": "its cable was crushed"}),
+        (f"{AIR}/calibrations", {"method": "ice_point", "measured": "0 °C"}),
+        ("/places/FZ1/governing-probe", {"probe": "FZ1-AIR", "reason": "the better one"}),
+        ("/calibrations/{calibration}/withdrawal", {"reason": "a slip"}),
+        ("/probe-offsets/{offset}/withdrawal", {"reason": "a slip"}),
+        ("/probe-faults/{fault}/withdrawal", {"reason": "a slip"}),
+        ("/probe-faults/{fault}/end", {}),
+    ],
+)
+def test_a_write_may_say_when_it_happened_but_not_in_the_future(
+    small_kitchen: Kitchen, path: str, body: Any
+) -> None:
+    made = {
+        "calibration": calibration(small_kitchen, "0 °C")["id"],
+        "offset": offset(small_kitchen, 9, "1 °C")["id"],
+        "fault": small_kitchen.manager.made(
+            f"{AIR}/faults", {"from": ago(9), "until": None, "reason": "its battery"}
+        )["id"],
+    }
+    if path.endswith("/faults"):
+        small_kitchen.manager.made(f"/probe-faults/{made['fault']}/end", {"occurred_at": ago(8)})
+    path = path.format(**made)
+    refused = small_kitchen.manager.post(path, body | {"occurred_at": "2026-11-25T06:06:00Z"})
+    assert refused.status_code == 422
+    assert refused.json()["errors"][0]["field"] == "occurred_at"
+    small_kitchen.manager.made(path, body | {"occurred_at": ago(2)})

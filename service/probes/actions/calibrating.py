@@ -9,6 +9,7 @@ from service.http.bodies import refuse_future
 from service.notifications.actions.telling import tell
 from service.notifications.rules import Subject, Urgency
 from service.probes import queries
+from service.probes.actions.changing import withdrawn
 from service.probes.models import Calibration, Probe
 from service.probes.rules import Method, Suggestion, agrees, suggestions
 from service.probes.schemas import WithdrawalIn
@@ -123,6 +124,7 @@ def withdraw(
 
     Raises NotFound, Conflict if it was withdrawn before.
     """
+    withdrawn_at = withdrawn(withdrawal, at=at)
     row, probe, place = queries.calibration_by_id(session, number, by=by)
     queries.lock_site(session, place.site_id)
     session.refresh(row)
@@ -130,7 +132,7 @@ def withdraw(
         raise Conflict(
             f"this calibration was withdrawn by {row.withdrawn_by}", kind="already-withdrawn"
         )
-    row.withdrawn_at, row.withdrawn_by = at, by.name
+    row.withdrawn_at, row.withdrawn_by = withdrawn_at, by.name
     session.add(row)
     session.flush()
     audit.note(

@@ -10,6 +10,7 @@ from service.errors import Invalid
 from service.http.bodies import refuse_future
 from service.probes import queries
 from service.probes.models import Probe
+from service.probes.schemas import Since, WithdrawalIn
 from service.site.rules import default_policy
 
 STILL = 2**40  # seconds since 1970, later than any reading
@@ -20,6 +21,18 @@ def begin_of(said: datetime | None, *, at: datetime, field: str = "from") -> int
     the future."""
     refuse_future(said, now=at, skew=default_policy().skew, field=field)
     return int((said or at).timestamp())
+
+
+def since(said: Since, *, at: datetime) -> int:
+    """The second since which something is so. Raises Invalid for the future."""
+    refuse_future(said.occurred_at, now=at, skew=default_policy().skew)
+    return begin_of(said.from_at or said.occurred_at, at=at)
+
+
+def withdrawn(said: WithdrawalIn, *, at: datetime) -> datetime:
+    """When something was withdrawn. Raises Invalid for the future."""
+    refuse_future(said.occurred_at, now=at, skew=default_policy().skew)
+    return said.occurred_at or at
 
 
 def end_of(said: datetime | None, from_s: int, *, at: datetime) -> int | None:

@@ -6,7 +6,7 @@ from sqlmodel import Session
 
 from service.errors import Conflict
 from service.probes import queries
-from service.probes.actions.changing import begin_of, note_places_changed
+from service.probes.actions.changing import note_places_changed, since
 from service.probes.models import GoverningChoice
 from service.probes.schemas import GoverningIn
 from service.security import audit
@@ -24,7 +24,7 @@ def choose(
     broken is not listened to, whatever was chosen.
     Raises NotFound, Invalid for the future, Conflict for a probe that did not hang there.
     """
-    from_s = begin_of(choice.from_at, at=at)
+    from_s = since(choice, at=at)
     place = sites.place_by_code(session, place_code, by=by, field="place")
     assert place.id is not None
     probe = None

@@ -6,7 +6,14 @@ from sqlmodel import Session
 
 from service.errors import Conflict, Invalid
 from service.probes import queries
-from service.probes.actions.changing import STILL, begin_of, end_of, note_places_changed
+from service.probes.actions.changing import (
+    STILL,
+    begin_of,
+    end_of,
+    note_places_changed,
+    since,
+    withdrawn,
+)
 from service.probes.models import Probe, ProbeFault
 from service.probes.schemas import FaultEndIn, FaultIn, WithdrawalIn
 from service.security import audit
@@ -22,7 +29,7 @@ def declare(
     Raises NotFound, Invalid for a time that cannot be, Conflict if it is known to have
     been broken all that time.
     """
-    from_s = begin_of(fault.from_at, at=at)
+    from_s = since(fault, at=at)
     until_s = end_of(fault.until_at, from_s, at=at)
     probe, place = queries.probe_by_code(session, code, by=by)
     queries.lock_site(session, place.site_id)
@@ -70,9 +77,10 @@ def withdraw(
     session: Session, number: int, withdrawal: WithdrawalIn, *, at: datetime, by: Actor
 ) -> tuple[Probe, ProbeFault]:
     """A probe was not broken after all. Raises NotFound, Conflict if it was withdrawn before."""
+    withdrawn_at = withdrawn(withdrawal, at=at)
     fault, probe, place = queries.fault_by_id(session, number, by=by)
     _live(session, fault, place)
-    fault.withdrawn_at, fault.withdrawn_by = at, by.name
+    fault.withdrawn_at, fault.withdrawn_by = withdrawn_at, by.name
     session.add(fault)
     session.flush()
     _note(session, probe, place, fault, fault.from_s, "fault withdrawn", withdrawal.reason, at, by)

@@ -7,7 +7,7 @@ from sqlmodel import Session
 
 from service.errors import Conflict, Invalid
 from service.probes import queries
-from service.probes.actions.changing import STILL, begin_of, end_of, note_places_changed
+from service.probes.actions.changing import STILL, end_of, note_places_changed, since
 from service.probes.models import Probe, ProbeStay
 from service.probes.schemas import StayIn
 from service.security import audit
@@ -25,7 +25,7 @@ def hang(session: Session, code: str, stay: StayIn, *, at: datetime, by: Actor) 
     Raises NotFound, Invalid for a time that cannot be or a late entry without a
     reason, Conflict for another site's place and where nothing changes.
     """
-    from_s = begin_of(stay.from_at, at=at)
+    from_s = since(stay, at=at)
     until_s = end_of(stay.until_at, from_s, at=at)
     if stay.reason is None and from_s < (at - default_policy().skew).timestamp():
         raise Invalid.at("reason", "say why, as readings of the past become another place's")

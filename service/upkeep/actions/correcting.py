@@ -8,7 +8,7 @@ from sqlmodel import Session
 from service.errors import Conflict, Invalid
 from service.probes import queries as probes
 from service.probes.actions import calibrating
-from service.probes.actions.changing import STILL, begin_of, note_change
+from service.probes.actions.changing import STILL, note_change, since, withdrawn
 from service.probes.models import Calibration, Probe, ProbeOffset
 from service.probes.rules import Method
 from service.probes.schemas import WithdrawalIn
@@ -41,7 +41,7 @@ def set_offset(
     instant the newer counts. Locks the probe; cost: its readings of that time.
     Raises NotFound, Invalid for the future.
     """
-    from_s = begin_of(offset.from_at, at=at)
+    from_s = since(offset, at=at)
     probe, place = probes.probe_by_code(session, code, by=by)
     centi_c = round(offset.offset.c * 100)
     return _add(session, probe, place, from_s, centi_c, offset.reason, at, by)
@@ -54,12 +54,13 @@ def withdraw_offset(
 
     Raises NotFound, Conflict if it was withdrawn before.
     """
+    withdrawn_at = withdrawn(withdrawal, at=at)
     row, probe, place = probes.offset_by_id(session, number, by=by)
     probes.lock_probe(session, row.probe_id)
     session.refresh(row)
     if row.withdrawn_at is not None:
         raise Conflict(f"this offset was withdrawn by {row.withdrawn_by}", kind="already-withdrawn")
-    row.withdrawn_at, row.withdrawn_by = at, by.name
+    row.withdrawn_at, row.withdrawn_by = withdrawn_at, by.name
     session.add(row)
     session.flush()
     _make_hours_again(session, row, place, at)
