@@ -20,6 +20,7 @@ from tests.processes import free_ports
 
 MOSQUITTO = shutil.which("mosquitto") or shutil.which("mosquitto", path="/usr/sbin")
 KINDS = ["amqtt", *(["mosquitto"] if MOSQUITTO else [])]
+LOGIN = ("kitchen", "a long pass:word")
 
 
 @dataclass
@@ -29,7 +30,7 @@ class RunningBroker:
     kind: str
     folder: Path
     tls: tuple[Path, Path] | None = None  # certificate and key
-    login: tuple[str, str] | None = None
+    login: tuple[str, str] = LOGIN  # amqtt keeps no session of somebody without a name
     port: int = field(default_factory=lambda: free_ports(1)[0])
     process: "subprocess.Popen[bytes] | None" = None
 
@@ -77,7 +78,7 @@ class RunningBroker:
         """Sessions are written down after each change, so that a restart keeps them."""
         lines = [
             f"listener {self.port} localhost",
-            f"allow_anonymous {'false' if self.login else 'true'}",
+            "allow_anonymous false",
             "persistence true",
             f"persistence_location {self.folder}/",
             f"persistence_file broker-{self.port}.db",
@@ -88,15 +89,11 @@ class RunningBroker:
         ]
         if self.tls:
             lines += [f"certfile {self.tls[0]}", f"keyfile {self.tls[1]}"]
-        if self.login:
-            passwords = self.folder / "passwords"
-            passwords.touch(mode=0o600)
-            subprocess.run(
-                ["mosquitto_passwd", "-b", str(passwords), *self.login],
-                check=True,
-                capture_output=True,
-            )
-            lines.append(f"password_file {passwords}")
+        passwords = self.folder / f"passwords-{self.port}"
+        passwords.touch(mode=0o600)
+        command = ["mosquitto_passwd", "-b", str(passwords), *self.login]
+        subprocess.run(command, check=True, capture_output=True)
+        lines.append(f"password_file {passwords}")
         file = self.folder / f"broker-{self.port}.conf"
         file.write_text("\n".join(lines) + "\n")
         assert MOSQUITTO
@@ -106,17 +103,10 @@ class RunningBroker:
         listener: dict[str, Any] = {"type": "tcp", "bind": f"localhost:{self.port}"}
         if self.tls:
             listener |= {"ssl": True, "certfile": str(self.tls[0]), "keyfile": str(self.tls[1])}
-        plugins: dict[str, Any] = {
-            "amqtt.plugins.authentication.AnonymousAuthPlugin": {
-                "allow_anonymous": self.login is None
-            }
-        }
-        if self.login:
-            passwords = self.folder / "passwords"
-            passwords.write_text(f"{self.login[0]}:{Argon2Hasher().hash(self.login[1])}\n")
-            plugins = {
-                "amqtt.plugins.authentication.FileAuthPlugin": {"password_file": str(passwords)}
-            }
+        passwords = self.folder / f"passwords-{self.port}"
+        passwords.write_text(f"{self.login[0]}:{Argon2Hasher().hash(self.login[1])}\n")
+        plugin = "amqtt.plugins.authentication.FileAuthPlugin"
+        plugins = {plugin: {"password_file": str(passwords)}}
         file = self.folder / f"broker-{self.port}.json"
         file.write_text(json.dumps({"listeners": {"default": listener}, "plugins": plugins}))
         return [sys.executable, "-m", "tests.mqtt.brokers", str(file)]
