@@ -82,9 +82,12 @@ def test_a_freezer_that_stays_warm_past_its_grace_opens_one_excursion(
     cold_again = warm_from + 121 + every
     read(kitchen, cold_again, -19.0)
     look(kitchen)
+    assert spans(kitchen, "warm") == [(float(warm_from), None)], "it may warm again at once"
+    read(kitchen, cold_again + 10, -22.0)
+    look(kitchen)
     look(kitchen)
     assert spans(kitchen, "warm") == [(float(warm_from), float(cold_again))]
-    read(kitchen, cold_again + every, -22.0)
+    read(kitchen, cold_again + 20, -22.0)
     look(kitchen)
     assert spans(kitchen, "warm") == [(float(warm_from), float(cold_again))]
 

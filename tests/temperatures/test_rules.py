@@ -8,104 +8,13 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from service.catalogue.rules import life_profiles
-from service.excursions.rules import WarmRun, warm_runs
-from service.quantities import TemperatureUnit, to_celsius
 from service.science.arrays import Array, Indices
 from service.science.kinetics import arrhenius_factor
 from service.science.storage_life import life_rate_per_day
-from service.site.rules import PlaceKind, default_policy, place_limit_c
 from service.temperatures.rules import life_column, rate_tables, vitamin_column
 from service.temperatures.rules.steps import Steps, steps_of
 
-
-def warm(values: list[float], limit_c: float = -18.0) -> list[WarmRun]:
-    """Runs of readings a minute apart."""
-    at_s = np.arange(len(values), dtype=np.int64) * 60
-    return list(warm_runs(at_s, np.array(values), limit_c))
-
-
-# --- runs of warm readings
-
-
-def test_a_run_ends_with_the_first_reading_that_is_cold_again() -> None:
-    assert warm([-20, -10, -8, -19]) == [WarmRun(60, 180, -8.0)]
-
-
-def test_a_freezer_exactly_at_its_limit_is_not_too_warm() -> None:
-    assert warm([-18.0, -18.0]) == []
-    assert warm([-18.0, -17.99]) == [WarmRun(60, None, -17.99)]
-
-
-@pytest.mark.parametrize("limit_c", [-18.0, 0.29, 4.4, 5.0])
-def test_a_reading_at_its_limit_is_not_too_warm_and_a_hundredth_above_it_is(
-    limit_c: float,
-) -> None:
-    assert warm([limit_c], limit_c) == []
-    assert len(warm([round(limit_c + 0.01, 2)], limit_c)) == 1
-
-
-def test_no_limit_of_whole_hundredths_is_passed_by_its_own_reading() -> None:
-    # 0.57 × 100 is 56.99999999999999 in binary numbers
-    hundredths = [c / 100 for c in range(-6000, 1000)]
-    assert [c for c in hundredths if warm([c], c)] == []
-
-
-def test_a_place_that_is_still_warm_has_an_open_run() -> None:
-    assert warm([-20, -10, -12]) == [WarmRun(60, None, -10.0)]
-
-
-def test_a_place_that_was_warm_from_the_first_reading_counts_from_it() -> None:
-    assert warm([-10, -20]) == [WarmRun(0, 60, -10.0)]
-
-
-def test_each_run_has_its_own_peak() -> None:
-    assert warm([-10, -20, -5, -6, -20, -17]) == [
-        WarmRun(0, 60, -10.0),
-        WarmRun(120, 240, -5.0),
-        WarmRun(300, None, -17.0),
-    ]
-
-
-def test_without_readings_nothing_was_warm() -> None:
-    assert warm([]) == []
-
-
-def test_0_f_passes_a_limit_of_0_f_though_it_is_stored_in_hundredths_of_a_degree_c() -> None:
-    # 9 CFR 3.105(d) [read]: 0 °F (-18 °C)
-    limit = place_limit_c(PlaceKind.FREEZER, default_policy(), TemperatureUnit.F)
-    assert limit is not None
-    stored = round(to_celsius(0, TemperatureUnit.F), 2)
-    assert warm([stored], limit) == []
-    assert warm([round(to_celsius(0.1, TemperatureUnit.F), 2)], limit) != []
-
-
 values = st.lists(st.integers(-3000, 500).map(lambda c: c / 100), max_size=40)
-
-
-@given(values, st.integers(-2500, 0).map(lambda c: c / 100))
-def test_runs_hold_all_warm_readings_and_no_cold_one(series: list[float], limit_c: float) -> None:
-    runs = warm(series, limit_c)
-    inside = {
-        i
-        for run in runs
-        for i in range(len(series))
-        if run.from_s <= i * 60 and (run.ended_at_s is None or i * 60 < run.ended_at_s)
-    }
-    assert inside == {i for i, c in enumerate(series) if c > limit_c}
-    for run in runs:
-        end = len(series) if run.ended_at_s is None else run.ended_at_s // 60
-        assert run.peak_c == max(series[run.from_s // 60 : end])
-
-
-@given(values, st.integers(-2500, 0).map(lambda c: c / 100), st.floats(0, 20))
-def test_a_stricter_limit_never_finds_fewer_warm_minutes(
-    series: list[float], limit_c: float, by: float
-) -> None:
-    def minutes(runs: list[WarmRun]) -> int:
-        end = len(series) * 60
-        return sum((end if r.ended_at_s is None else r.ended_at_s) - r.from_s for r in runs) // 60
-
-    assert minutes(warm(series, limit_c - by)) >= minutes(warm(series, limit_c))
 
 
 # --- the rates that every hour integrates
