@@ -1,6 +1,8 @@
 """Where a probe hung and when: in one place at any instant, whatever is recorded later."""
 
+from concurrent.futures import ThreadPoolExecutor
 from datetime import timedelta
+from itertools import pairwise
 from typing import Any
 
 import pytest
@@ -126,3 +128,19 @@ def test_somebody_of_another_site_neither_sees_nor_moves_a_probe(small_kitchen: 
     assert other.post(f"{AIR}/stays", {"place": None}).status_code == 403
     assert other.shown("/probes")["items"] == other.shown("/probes/due")["items"] == []
     assert other.get("/probes/NONE").status_code == 404
+
+
+def test_moves_recorded_at_the_same_moment_leave_no_gap_and_no_overlap(kitchen: Kitchen) -> None:
+    def move(number: int) -> int:
+        place = ("FZ2", "COOL", "ROOM")[number % 3]
+        body = {"place": place, "from": ago(number + 1), "reason": "it was moved"}
+        return kitchen.manager.post(f"{AIR}/stays", body).status_code
+
+    with ThreadPoolExecutor(6) as pool:
+        answers = list(pool.map(move, range(12)))
+    # Which come first decides whether one says what is known already: that is refused.
+    assert set(answers) <= {201, 409} and answers.count(201) >= 3
+    stays = kitchen.keeper.shown(AIR)["stays"]
+    assert len(stays) == 1 + answers.count(201)
+    assert stays[0]["from"] is None and stays[-1]["until"] is None
+    assert all(one["until"] == next_["from"] for one, next_ in pairwise(stays))
