@@ -11,13 +11,18 @@ from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from random import Random
 
-from sqlmodel import Session
+from sqlmodel import Session, col, select
 
 from service.animals import actions as animals
 from service.animals.schemas import AnimalIn, DietIn, DietItemIn, WeightIn
 from service.assays.actions.recording import record_assay
 from service.assays.rules.readings import Reading
 from service.assays.schemas import AssayIn, AssayValueIn
+from service.assessments.actions.assessing import assess_new
+from service.assessments.actions.deciding import sign
+from service.assessments.queries.shown import Standing, standing
+from service.assessments.rules.judging import STRICTNESS, Choice
+from service.assessments.schemas import DecisionIn, LotDecisionIn
 from service.catalogue import actions as catalogue
 from service.catalogue.rules import Form
 from service.catalogue.schemas import ProductIn
@@ -25,6 +30,8 @@ from service.database import Database
 from service.demo import place
 from service.demo.weather import Weather
 from service.excursions.actions.watching import watch
+from service.excursions.models import Excursion
+from service.excursions.rules import ExcursionState
 from service.feeding import actions as feeding
 from service.feeding.rules import Appetite
 from service.feeding.schemas import FeedIn, FeedItemIn
@@ -335,13 +342,33 @@ class Year:
         by = self._by(place.THERMOMETERS)
         self.loaded.readings += storing.store(session, decoded, at=until, by=by).stored
         self.loaded.excursions += watch(session, at=until)
+        assess_new(session, at=until)
+        self._decide(session, until)
         self.read_until = until
+
+    def _decide(self, session: Session, at: datetime) -> None:
+        """The vet looks at what an excursion that is over did, and follows the suggestion."""
+        over = select(Excursion).where(col(Excursion.state) == ExcursionState.ASSESSED)
+        for excursion in session.exec(over).all():
+            it = standing(session, excursion, at=at)
+            order = DecisionIn(
+                lots=[LotDecisionIn(lot=lot, decision=_suggested(it, lot)) for lot in it.undecided],
+                reason="three cartons of the outer layer cut open: hard and bright",
+                corrective_action="the door closes by itself now",
+            )
+            sign(session, excursion.id or 0, order, at=at, by=self._by(place.VET))
 
     def _today(self, session: Session) -> None:
         """Just before now: a bucket that was forgotten, today's fish, the last readings."""
         list(self._pull(session, "CAP", 2400, self._now - timedelta(hours=27), to="KITCHEN"))
         self._pull_all(session, place.need(1), self._now - timedelta(hours=13.5))
         self._read(session, self._now)
+
+
+def _suggested(it: Standing, lot: str) -> Choice:
+    """The strictest that the figures suggest of a lot."""
+    found = [fish.suggestion for group, fish in it.fish if group.lot == lot]
+    return max(found, key=lambda choice: STRICTNESS[choice])
 
 
 def _mass(grams: int | float) -> Mass:

@@ -129,6 +129,20 @@ class Story:
             f"{paper.when(found['ended_at'])} UTC, up to {found['peak_c']:.1f} °C"
         )
         self._cost_of(opened, shut + 3 * HOUR)
+        self._show_fish(self._get(f"/excursions/{found['id']}/assessment"))
+
+    def _show_fish(self, assessment: Any) -> None:
+        """What the model says of the fish that was there, and what was decided."""
+        for fish in assessment["fish"]:
+            if not fish["on_hand"]["g"]:
+                continue
+            low, high = fish["figures"]["worst"]["peak_core"]["range"]
+            decided = fish["decided"]
+            word = f"decided: {decided['decision']}, {decided['by']}" if decided else "undecided"
+            paper.line(
+                f"{fish['lot']} {paper.mass(fish['on_hand'])}: worst carton up to "
+                f"{low:.1f} to {high:.1f} °C, {word}"
+            )
 
     def _excursion(self, room: str, kind: str) -> Any:
         rows = self._get("/excursions")["items"]
@@ -167,6 +181,26 @@ class Story:
         for said, body in (("then", before), ("now", now)):
             kept = _in_freezer(body, room)
             paper.line(f"{said}: {kept['exposure']['hours_unknown']:.0f} h unknown, {_life(kept)}")
+        self._settle(found["id"], room)
+
+    def _settle(self, excursion: int, room: str) -> None:
+        """The fish is probed and is hard; what nobody measured is the vet's to sign for."""
+        address = f"/excursions/{excursion}/assessment"
+        found = self._get(address)
+        self._show_fish(found)
+        paper.line(found["probe_next"]["says"])
+        core = {"kind": "core", "place": room, "temperature": "-20.8 °C", "position": "corner"}
+        for lot in found["undecided"]:
+            self._post(place.COMMISSARY, "/checks", core | {"lot": lot})
+        self._show_fish(self._get(address))
+        decided = {
+            "lots": [{"lot": lot, "decision": "use_first"} for lot in found["undecided"]],
+            "reason": "probed and cut open: hard frozen, dry, no ice in the carton",
+            "corrective_action": "the probe's battery was changed",
+        }
+        address = f"/excursions/{excursion}/decisions"
+        self._post(place.COMMISSARY, address, decided, status=409, kind="excursion-open")
+        self._post(place.VET, address, decided)
 
     def _quality(self) -> None:
         lot = self._oldest("HER")

@@ -99,3 +99,20 @@ def test_a_gap_never_helps() -> None:
     kept = (at_s < 3600) | (at_s > 7 * 3600)
     gap = followed(air_series(at_s[kept], cold[kept]))
     assert gap.high.peak_core_c > followed(air_series(at_s, cold)).high.peak_core_c + 1.0
+
+
+def test_fish_that_may_have_thawed_and_frozen_again_unseen_is_not_cleared_by_a_cold_core() -> None:
+    """A day without readings: warm for half of it, cold again for the rest, and hard at the end."""
+    at_s = np.arange(0, 26 * 3600 + 1, 300.0)
+    kept = (at_s < 3600) | (at_s > 25 * 3600)
+    silent = air_series(at_s[kept], np.full(int(kept.sum()), -22.0))
+    after = followed(silent, Anchor(25.5 * 3600, -21.0))
+    assert after.high.peak_core_c > -12.0
+
+
+def test_a_short_silence_is_cleared_by_a_cold_core_further_than_by_nothing() -> None:
+    at_s = np.arange(0, 8 * 3600 + 1, 300.0)
+    kept = (at_s < 3600) | (at_s > 7.9 * 3600)
+    silent = air_series(at_s[kept], np.full(int(kept.sum()), -22.0))
+    unmeasured, measured = followed(silent), followed(silent, Anchor(7.8 * 3600, -21.4))
+    assert measured.high.peak_core_c < unmeasured.high.peak_core_c - 2.0

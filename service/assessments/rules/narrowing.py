@@ -1,9 +1,11 @@
 """What a core measured by hand says of the time before it, and of the bounds after it.
 
 `follow_bounds` starts again from a measured core and goes on from there. Backwards, a
-family of histories is followed: cold to warm air, weak to strong surface. Those that a
-thermometer contradicts are left out, and the rest bound what went before. And whatever the
-model says: in air that was warmer all the time a core does not become colder.
+family of histories is followed, weak to strong surface; where nobody measured the air it was
+as warm as may be until some instant and as cold as may be from then on, the way in which fish
+may have been warmest and still be as cold as it is. Those that a thermometer contradicts are
+left out, and the rest bound what went before. And whatever the model says: in air that was
+warmer all the time a core does not become colder.
 """
 
 from collections.abc import Sequence
@@ -21,7 +23,8 @@ from service.science.outage import Anchor, History, follow
 from service.science.properties import Composition
 from service.science.thawing import Body
 
-AIRS, SURFACES = 5, 5  # histories in the family: from cold to warm air, from weak to strong
+SURFACES = 5  # in the family, from weak to strong
+TURNS = 13  # instants at which air that nobody measured may have turned cold
 # Error of the model in one dimension while the core is frozen, K: 0.6 warm, 0.3 cold
 # [science reference 3.2; D]. Near thawing it is degrees, and nothing is concluded.
 MODEL_ERROR_K = 0.6
@@ -62,7 +65,7 @@ def bounds_with_checks(
     A check that lies within what the model alone said never widens its bounds; one that
     lies outside replaces them from its instant on. Before, the core was no warmer than it
     was measured, as far back as the air was warmer than that all the time.
-    Cost: as `follow_bounds`, twice, and 25 histories in one dimension.
+    Cost: as `follow_bounds`, twice, and up to 65 histories in one dimension.
     """
     octant_from_c = OCTANT_FROM_C if in_three_dimensions else heat.HIGHEST_C
     alone = follow_bounds(
@@ -99,13 +102,14 @@ def bounds_with_checks(
             steps=(*anchored.steps, step),
         )
     low, high = _between(_on(alone, anchored.central.at_s), anchored)
-    family = _family(food, body, air, coefficient_w_m2k, start_c, anchored.central.at_s)
-    left = [history for history in family if _agrees(history, looks, error_k)]
     steps = anchored.steps
-    if left and max(look.core_c for look in looks) < FROZEN_BELOW_C:
-        before = anchored.central.at_s < looks[-1].at_s
-        low, high = _narrowed(low, high, left, before)
-        steps += (f"{len(left)} of {len(family)} histories agree with the thermometer",)
+    if max(look.core_c for look in looks) < FROZEN_BELOW_C:
+        left = _left(food, body, air, coefficient_w_m2k, start_c, looks, error_k, low.at_s)
+        if left:
+            known = not (air.low_c != air.high_c).any()
+            before = low.at_s < looks[-1].at_s
+            low, high = _narrowed(low, high, left, before, known=known)
+            steps += (f"bounded before by {len(left)} histories that the thermometer leaves",)
     low, high = _no_warmer_before(low, high, air, looks, error_k)
     return replace(
         anchored, low=low, high=high, central=_inside(anchored.central, low, high), steps=steps
@@ -161,42 +165,67 @@ def _each(way: np.ufunc, one: History, other: History) -> History:
     )
 
 
-def _family(
+def _left(
     food: Composition,
     body: Body,
     air: AirSeries,
     coefficient: Estimate,
     start_c: Estimate,
+    looks: Sequence[Anchor],
+    error_k: float,
     at_s: Array,
 ) -> list[History]:
-    """From the coldest to the warmest that it may have been, in one dimension."""
+    """The family without what the looks contradict by more than they and the model are off.
+
+    Of air that turned cold the first turn that is contradicted still bounds: the truth
+    lies before it.
+    """
     low, high = (np.interp(at_s, air.at_s, line) for line in (air.low_c, air.high_c))
-    surfaces = np.geomspace(coefficient.low, coefficient.high, SURFACES)
-    return [
-        follow(
-            food,
-            body,
-            float(surface),
-            at_s,
-            low + share * (high - low),
-            start_c=start_c.low + share * (start_c.high - start_c.low),
-        )
-        for surface in surfaces
-        for share in np.linspace(0.0, 1.0, AIRS)
-    ]
+    known = not (low != high).any()
+    last = looks[-1].at_s
+    turns = [last] if known else list(np.linspace(float(at_s[0]), last, TURNS))
+    starts = (start_c.low, start_c.value, start_c.high) if known else (start_c.high,)
+    left: list[History] = []
+    for surface in np.geomspace(coefficient.low, coefficient.high, SURFACES):
+        for start in starts:
+            own: list[tuple[History, float]] = []
+            for turn in turns:
+                line = np.where(at_s <= turn, high, low)
+                history = follow(food, body, float(surface), at_s, line, start_c=start)
+                own.append((history, _off_k(history, looks)))
+                if own[-1][1] > error_k + MODEL_ERROR_K:
+                    break
+            refuted = own[0][1] > error_k + MODEL_ERROR_K
+            too_cold = _short_k(own[-1][0], looks) > error_k + MODEL_ERROR_K
+            if not refuted and not too_cold:
+                left += [history for history, _ in own]
+    return left
 
 
-def _agrees(history: History, looks: Sequence[Anchor], error_k: float) -> bool:
-    """Whether no thermometer contradicts a history by more than it and the model may be off."""
-    most = error_k + MODEL_ERROR_K
+def _off_k(history: History, looks: Sequence[Anchor]) -> float:
+    """By how much a history is warmer than any of the looks."""
     found = np.interp([look.at_s for look in looks], history.at_s, history.core_c)
-    return bool(all(abs(c - look.core_c) <= most for c, look in zip(found, looks, strict=True)))
+    return float((found - [look.core_c for look in looks]).max())
+
+
+def _short_k(history: History, looks: Sequence[Anchor]) -> float:
+    """By how much a history is colder than any of the looks."""
+    found = np.interp([look.at_s for look in looks], history.at_s, history.core_c)
+    return float(([look.core_c for look in looks] - found).max())
 
 
 def _narrowed(
-    low: History, high: History, left: Sequence[History], before: npt.NDArray[np.bool_]
+    low: History,
+    high: History,
+    left: Sequence[History],
+    before: npt.NDArray[np.bool_],
+    *,
+    known: bool,
 ) -> tuple[History, History]:
-    """Bounds before the last check by the histories that are left, and the model's error."""
+    """Bounds before the last check by the histories that are left, and the model's error.
+
+    From below only where the air is known: the family goes by the warmest.
+    """
 
     def extreme(way: np.ufunc, line: str, by_k: float) -> Array:
         found: Array = way.reduce([getattr(history, line) for history in left]) + by_k
@@ -208,7 +237,8 @@ def _narrowed(
         np.where(before, extreme(np.minimum, line, -MODEL_ERROR_K), -np.inf) for line in lines
     ]
     high = _each(np.minimum, high, History(high.at_s, *highest))
-    low = _each(np.maximum, low, History(low.at_s, *lowest))
+    if known:
+        low = _each(np.maximum, low, History(low.at_s, *lowest))
     return _each(np.minimum, low, high), high
 
 
