@@ -189,8 +189,12 @@ class PlaceHours:
 
     def bins_at(self, at_s: Array) -> Indices:
         """The bin that holds each instant; outside, the first and the last."""
+        last = self.edge_s.size - 2
+        if self.edge_s[-1] - self.edge_s[0] == (last + 1) * HOUR_S:  # full hours, all of them
+            hour: Indices = np.floor((at_s - self.edge_s[0]) / HOUR_S).astype(np.int64)
+            return np.clip(hour, 0, last)
         found: Indices = np.searchsorted(self.edge_s, at_s, side="right") - 1
-        return np.clip(found, 0, self.edge_s.size - 2)
+        return np.clip(found, 0, last)
 
     def between(
         self, begin_s: Array, end_s: Array, rates: slice, exact: Edges | None = None

@@ -76,18 +76,24 @@ def chain(parcels: dict[int, Parcel], parcel: Parcel, until: datetime) -> list[S
     return stays[::-1]
 
 
-def before_arrival(lot: Lot | Row[Any], view: SiteView, since: datetime | None = None) -> Exposure:
+def before_arrival(lot: Lot, view: SiteView, since: datetime | None = None) -> Exposure:
     """The unknown time before a lot arrived, from freezing (else catch), or from `since`."""
-    if lot.received_as in (ReceivedAs.LIVE, ReceivedAs.DRY):
-        return nothing()
+    seconds, assumed = time_before(lot, view, since)
+    return constant(seconds, assumed, known=False) if seconds > 0 else nothing()
+
+
+def time_before(
+    lot: Lot | Row[Any], view: SiteView, since: datetime | None = None
+) -> tuple[float, tuple[float, float, float]]:
+    """How long before it arrived nobody here measured a lot, in seconds, and what it is taken
+    to have been, °C: value, low, high."""
     frozen = lot.received_as == ReceivedAs.FROZEN
-    day = (lot.frozen_on or lot.caught_from) if frozen else lot.caught_from
-    if day is None:
-        return nothing()
-    begun = max(view.start_of(day), since) if since is not None else view.start_of(day)
-    seconds = max(0.0, (lot.arrived_at - begun).total_seconds())
     assumed = FROZEN_BEFORE_ARRIVAL_C if frozen else CHILLED_BEFORE_ARRIVAL_C
-    return constant(seconds, assumed, known=False)
+    day = (lot.frozen_on or lot.caught_from) if frozen else lot.caught_from
+    if day is None or lot.received_as in (ReceivedAs.LIVE, ReceivedAs.DRY):
+        return 0.0, assumed
+    begun = max(view.start_of(day), since) if since is not None else view.start_of(day)
+    return max(0.0, (lot.arrived_at - begun).total_seconds()), assumed
 
 
 @dataclass

@@ -12,15 +12,16 @@ from functools import lru_cache
 from typing import Any
 
 import numpy as np
-from sqlalchemy import Dialect, Row, literal_column, type_coerce
+from sqlalchemy import ColumnElement, Dialect, Row, type_coerce
 from sqlalchemy import select as columns
 from sqlalchemy.types import TypeEngine
 from sqlmodel import Session, col
 
 from service.catalogue.rules import life_profiles, species_facts
+from service.database import ONLY_LOOKS
 from service.ledger.models import Parcel, ThawBatch
 from service.lots.models import Lot
-from service.quality.queries.exposure import assumed_of, before_arrival, mean_of
+from service.quality.queries.exposure import assumed_of, mean_of, time_before
 from service.quality.queries.place_series import Asked, PlaceSeries, series_of, sharpen
 from service.quality.queries.quality import LotQuality
 from service.quality.rules import SPREAD, Planned
@@ -35,6 +36,7 @@ from service.temperatures.rules import life_column, rate_tables
 UNEVEN_K = 5.0  # an hour with more between its extremes is not spread evenly
 SHORT_S = DAY_S  # nor are the ends of a shorter stay
 PLAN_DAYS = 7  # a place goes on as it was in so many days
+MOST_NAMED = 1000  # parcels in one statement
 _NO_PARCEL = -1
 
 
@@ -47,17 +49,63 @@ class _RawInstant(TypeEngine[Any]):
 
 
 @dataclass(frozen=True)
-class Stock:
-    """Parcels on hand and those they came from, as arrays of one length."""
+class Line:
+    """Parcels and those they came from, as arrays of one length, by number.
+
+    All of this is frozen in the books from a parcel's first moment on, so that it may be
+    remembered. parent : where in these arrays, -1 for the first.
+    """
 
     id: Indices
-    parent: Indices  # where in these arrays; -1 for the first
+    parent_id: Indices
+    parent: Indices
     lot_id: Indices
     place_id: Indices
     batch_id: Indices  # 0: none
     opened_s: Array
+
+    def with_rows(self, rows: Sequence[Row[Any]]) -> "Line":
+        """These and further ones, each once."""
+        if not rows:
+            return self
+        id_, parent, lot, place, batch, opened = zip(*rows, strict=True)
+        every = np.concatenate((self.id, _whole(id_)))
+        ids, chosen = np.unique(every, return_index=True)
+        parents = np.concatenate((self.parent_id, _whole(parent)))[chosen]
+        at = np.minimum(np.searchsorted(ids, parents), ids.size - 1)
+        return Line(
+            ids,
+            parents,
+            np.where(ids[at] == parents, at, _NO_PARCEL),
+            np.concatenate((self.lot_id, _whole(lot)))[chosen],
+            np.concatenate((self.place_id, _whole(place)))[chosen],
+            np.concatenate((self.batch_id, _whole(batch)))[chosen],
+            np.concatenate((self.opened_s, _seconds(opened)))[chosen],
+        )
+
+
+_NONE = np.zeros(0, dtype=np.int64)
+NO_LINE = Line(_NONE, _NONE, _NONE, _NONE, _NONE, _NONE, np.zeros(0))
+MOST_REMEMBERED = 500_000  # parcels, 56 bytes each; then it begins again
+_remembered: dict[str, Line] = {}
+
+
+def _whole(values: Sequence[Any]) -> Indices:
+    return np.array([v or 0 for v in values], dtype=np.int64)
+
+
+@dataclass(frozen=True)
+class Stock:
+    """What is on hand: where in `line`, and grams."""
+
+    line: Line
+    on_hand: Indices
     grams: Indices
-    on_hand: Indices  # where in these arrays
+
+    @property
+    def number(self) -> Indices:
+        """Of each parcel on hand its number."""
+        return self.line.id[self.on_hand]
 
 
 def stock_of(
@@ -68,28 +116,56 @@ def stock_of(
     place_id: int | None,
     lot_id: int | None,
 ) -> Stock:
-    """What is on hand at sites, with its ancestors. One query."""
-    start = (
-        columns(*_parcel_columns(Parcel))
-        .join(Lot, col(Lot.id) == col(Parcel.lot_id))
-        .where(col(Parcel.grams) > 0, col(Lot.site_id).in_(site_ids))
-    )
+    """What is on hand at sites, with its ancestors.
+
+    One query; another for parcels that this process has not seen. Only sessions that just
+    look leave something behind: a number may be given again to a parcel after a rollback.
+    """
+    given = [col(Parcel.grams) > 0, col(Lot.site_id).in_(site_ids)]
     if species is not None:
-        start = start.where(col(Lot.species_code) == species.upper())
+        given.append(col(Lot.species_code) == species.upper())
     if lot_id is not None:
-        start = start.where(col(Lot.id) == lot_id)
+        given.append(col(Lot.id) == lot_id)
     if place_id is not None:
-        start = start.where(col(Parcel.place_id) == place_id)
-    line = start.add_columns(_true()).cte("line", recursive=True)
-    older = columns(*_parcel_columns(Parcel), _false()).join(
-        line, line.c.parent_id == col(Parcel.id)
+        given.append(col(Parcel.place_id) == place_id)
+    statement = (
+        columns(col(Parcel.id), col(Parcel.grams))
+        .join(Lot, col(Lot.id) == col(Parcel.lot_id))
+        .where(*given)
+        .order_by(col(Parcel.id))
     )
-    every = line.union(older)
-    rows = session.connection().execute(columns(every)).all()
-    return _stock(rows)
+    rows = session.connection().execute(statement).all()
+    ids, grams = (_whole(values) for values in zip(*rows, strict=True)) if rows else (_NONE, _NONE)
+    line = _line_of(session, ids, given)
+    return Stock(line, np.searchsorted(line.id, ids), grams)
 
 
-def _parcel_columns(parcel: Any) -> tuple[Any, ...]:
+def _line_of(session: Session, ids: Indices, given: Sequence[ColumnElement[bool]]) -> Line:
+    """These parcels and their ancestors, remembered or fetched."""
+    bind = session.get_bind()
+    database = bind.engine.url.render_as_string(hide_password=True)
+    line = _remembered.get(database, NO_LINE)
+    missing = np.setdiff1d(ids, line.id, assume_unique=True)
+    if not missing.size:
+        return line
+    if missing.size <= MOST_NAMED:
+        given = [col(Parcel.id).in_(missing.tolist())]
+    start = (
+        columns(*_line_columns(Parcel)).join(Lot, col(Lot.id) == col(Parcel.lot_id)).where(*given)
+    )
+    every = start.cte("line", recursive=True)
+    older = columns(*_line_columns(Parcel)).join(every, every.c.parent_id == col(Parcel.id))
+    rows = session.connection().execute(columns(every.union_all(older))).all()
+    line = line.with_rows(rows)
+    if bind.get_execution_options().get(ONLY_LOOKS):
+        if line.id.size > MOST_REMEMBERED:
+            _remembered.pop(database, None)
+        else:
+            _remembered[database] = line
+    return line
+
+
+def _line_columns(parcel: Any) -> tuple[Any, ...]:
     return (
         col(parcel.id).label("id"),
         col(parcel.parent_id).label("parent_id"),
@@ -97,43 +173,6 @@ def _parcel_columns(parcel: Any) -> tuple[Any, ...]:
         col(parcel.place_id).label("place_id"),
         col(parcel.thaw_batch_id).label("thaw_batch_id"),
         type_coerce(col(parcel.opened_at), _RawInstant()).label("opened_at"),
-        col(parcel.grams).label("grams"),
-    )
-
-
-def _true() -> Any:
-    return literal_column("1").label("asked")
-
-
-def _false() -> Any:
-    return literal_column("0").label("asked")
-
-
-def _stock(rows: Sequence[Row[Any]]) -> Stock:
-    if not rows:
-        none = np.zeros(0, dtype=np.int64)
-        return Stock(none, none, none, none, none, np.zeros(0), none, none)
-    id_, parent, lot, place, batch, opened, grams, asked = zip(*rows, strict=True)
-    ids = np.array(id_, dtype=np.int64)
-    asked_ = np.array(asked, dtype=np.int64)
-    # a parcel that is asked for may also be an ancestor of another: it stands there twice
-    order = np.lexsort((-asked_, ids))
-    order = order[np.concatenate(([True], np.diff(ids[order]) > 0))]
-
-    def ints(values: Sequence[Any]) -> Indices:
-        return np.array([v or 0 for v in values], dtype=np.int64)[order]
-
-    ids, parents = ids[order], ints(parent)
-    at = np.minimum(np.searchsorted(ids, parents), ids.size - 1)
-    return Stock(
-        ids,
-        np.where(ids[at] == parents, at, _NO_PARCEL),
-        ints(lot),
-        ints(place),
-        ints(batch),
-        _seconds(opened)[order],
-        ints(grams),
-        np.flatnonzero(asked_[order] == 1),
     )
 
 
@@ -158,23 +197,24 @@ class _Stays:
 def _stays(stock: Stock, at_s: float) -> _Stays:
     """Every chain at once, a step back each round."""
     parts = []
+    line = stock.line
     owner, current = np.arange(stock.on_hand.size), stock.on_hand
     until = np.full(owner.size, at_s)
     while owner.size:
-        opened = stock.opened_s[current]
+        opened = line.opened_s[current]
         some = until > opened
         parts.append(
             (
                 owner[some],
-                stock.place_id[current][some],
+                line.place_id[current][some],
                 opened[some],
                 until[some],
-                stock.batch_id[current][some] > 0,
+                line.batch_id[current][some] > 0,
             )
         )
         until = np.minimum(until, opened)
-        onwards = stock.parent[current] != _NO_PARCEL
-        owner, until, current = owner[onwards], until[onwards], stock.parent[current][onwards]
+        onwards = line.parent[current] != _NO_PARCEL
+        owner, until, current = owner[onwards], until[onwards], line.parent[current][onwards]
     if not parts:
         none = np.zeros(0)
         return _Stays(none.astype(np.int64), none.astype(np.int64), none, none, none > 0)
@@ -219,14 +259,14 @@ class LifeLeft:
 
     def key(self, i: int) -> tuple[int, int]:
         """Where a parcel stands in the order: millionths of a day left, and its number."""
-        return round(float(self.left_days[i]) * 1e6), int(self.stock.id[self.stock.on_hand[i]])
+        return round(float(self.left_days[i]) * 1e6), int(self.stock.number[i])
 
     def after(self, key: tuple[int, int] | None) -> Indices:
         """Parcels in order, those after a key."""
         if key is None:
             return self.order
         left = np.rint(self.left_days * 1e6)
-        number = self.stock.id[self.stock.on_hand]
+        number = self.stock.number
         later = (left > key[0]) | ((left == key[0]) & (number > key[1]))
         onwards: Indices = self.order[later[self.order]]
         return onwards
@@ -250,20 +290,21 @@ def life_left(
     stock = stock_of(
         session, site_ids=list(views), species=species, place_id=place_id, lot_id=lot_id
     )
-    lot_of, place_of = stock.lot_id[stock.on_hand], stock.place_id[stock.on_hand]
+    lot_of = stock.line.lot_id[stock.on_hand]
+    place_of = stock.line.place_id[stock.on_hand]
     lots = _lots(session, np.unique(lot_of))
     target = planned.place_id if planned is not None else None
-    wanted = {*np.unique(stock.place_id).tolist(), *({target} if target is not None else ())}
-    places = sites.places_by_id(session, list(wanted))
     stays = _stays(stock, now.timestamp())
+    wanted = {*np.unique(np.concatenate((stays.place_id, place_of))).tolist(), target} - {None}
+    places = sites.places_by_id(session, list(wanted))
     series = series_of(session, _asked(stays, places, views, now))
     sharpen(session, _uneven(stays, series), series)
-    column = np.array([_column(lots[int(lot)].species_code) for lot in lot_of], dtype=np.int64)
+    which, lot_at = np.unique(lot_of, return_inverse=True)
+    own_column = [_column(lots[int(lot)].species_code) for lot in which]
+    column = np.array(own_column, dtype=np.int64)[lot_at]
     tally = _tally(stays, series, places, column, stock.on_hand.size)
-    past = _pasts(session, lots, views, now)
-    begun = np.array([past[int(lot)][0] for lot in lot_of]).reshape(-1, 3, len(rate_tables()))
-    before = np.take_along_axis(begun, column[:, np.newaxis, np.newaxis], axis=2)[:, :, 0]
-    known_s, unknown_s = np.array([past[int(lot)][1] for lot in lot_of]).reshape(-1, 2).T
+    begun, known_s, unknown_s = _pasts(session, [lots[int(lot)] for lot in which], views, now)
+    before = begun[lot_at, :, column]
     kept = _Kept(series, places, now.timestamp(), planned)
     more, here_d = kept.of(place_of, column)
     value, low, high = (
@@ -281,8 +322,8 @@ def life_left(
         low,
         high,
         left_days,
-        tally.known_s + known_s,
-        tally.unknown_s + unknown_s,
+        tally.known_s + known_s[lot_at],
+        tally.unknown_s + unknown_s[lot_at],
         tally.max_c,
         tally.thawed / DAY_S * ice_life_d[column],
         {
@@ -290,23 +331,27 @@ def life_left(
             for id_, one in series.items()
             if one.hours is not None and one.is_silent(now.timestamp())
         },
-        np.lexsort((stock.id[stock.on_hand], np.rint(left_days * 1e6))),
+        np.lexsort((stock.number, np.rint(left_days * 1e6))),
     )
 
 
 def _pasts(
-    session: Session, lots: Mapping[int, Row[Any]], views: Mapping[int, SiteView], now: datetime
-) -> dict[int, tuple[tuple[Array, Array, Array], tuple[float, float]]]:
-    """Of each lot what it used before it came, and how much of that time was known."""
-    found = {}
-    for id_, lot in lots.items():
+    session: Session, lots: Sequence[Row[Any]], views: Mapping[int, SiteView], now: datetime
+) -> tuple[Array, Array, Array]:
+    """What each lot used before it came, (n, 3, rates), and seconds known and not, (n,)."""
+    used = np.zeros((len(lots), 3, len(rate_tables())))
+    known_s, unknown_s = np.zeros((2, len(lots)))
+    for i, lot in enumerate(lots):
         view = views[lot.site_id]
         if lot.doubtful:  # of an unreadable carton the worst of what it may have been
-            past = LotQuality(session, session.get_one(Lot, id_), view, now).before(None)
+            past = LotQuality(session, session.get_one(Lot, lot.id), view, now).before(None)
+            used[i] = past.value, past.low, past.high
+            known_s[i], unknown_s[i] = past.known_s, past.unknown_s
         else:
-            past = before_arrival(lot, view)
-        found[id_] = ((past.value, past.low, past.high), (past.known_s, past.unknown_s))
-    return found
+            unknown_s[i], assumed = time_before(lot, view)
+            for row, rates in zip(used[i], _at(assumed), strict=True):
+                row += rates * unknown_s[i]
+    return used, known_s, unknown_s
 
 
 def _lots(session: Session, ids: Indices) -> dict[int, Row[Any]]:
@@ -416,7 +461,7 @@ def _add(
 
 
 def _batch_codes(session: Session, stock: Stock) -> dict[int, str]:
-    ids = np.unique(stock.batch_id[stock.on_hand])
+    ids = np.unique(stock.line.batch_id[stock.on_hand])
     wanted = set(ids[ids > 0].tolist())
     if not wanted:
         return {}
@@ -509,18 +554,18 @@ def life_row(
     found: LifeLeft, i: int, views: Mapping[int, SiteView], *, at: datetime
 ) -> LifeLeftRow:
     """One parcel as it is shown."""
-    stock, here = found.stock, found.stock.on_hand[i]
-    lot = found.lots[int(stock.lot_id[here])]
-    place_id, batch_id = int(stock.place_id[here]), int(stock.batch_id[here])
+    line, here = found.stock.line, found.stock.on_hand[i]
+    lot = found.lots[int(line.lot_id[here])]
+    place_id, batch_id = int(line.place_id[here]), int(line.batch_id[here])
     warmest = float(found.max_c[i])
     silent = found.silent_s.get(place_id)
     return LifeLeftRow(
-        parcel=int(stock.id[here]),
+        parcel=int(line.id[here]),
         lot=lot.code,
         species=lot.species_code,
         place=found.places[place_id].code,
         thaw_batch=found.batches.get(batch_id),
-        mass=views[lot.site_id].units.mass_out(int(stock.grams[here])),
+        mass=views[lot.site_id].units.mass_out(int(found.stock.grams[i])),
         at=at,
         life=LifeOut(
             used=round(float(found.used[i]), 4),

@@ -103,6 +103,12 @@ class Kept:
             while total > self._most_bytes and len(self._series) > 1:
                 total -= self._series.popitem(last=False)[1].nbytes
 
+    @property
+    def nbytes(self) -> int:
+        """Memory in bytes."""
+        with self._lock:
+            return sum(series.nbytes for series in self._series.values())
+
     def forget(self) -> None:
         """Keep nothing."""
         with self._lock:
