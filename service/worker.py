@@ -25,6 +25,7 @@ from service.jobs.actions import leases
 from service.jobs.actions.holding import renewed
 from service.jobs.rules import TOLD_AFTER
 from service.ledger.actions.reserving import release_expired
+from service.notifications.actions.sending import send_due
 from service.notifications.actions.telling import tell
 from service.notifications.rules import Subject, Urgency
 from service.security.actor import SERVICE
@@ -39,6 +40,7 @@ log = logging.getLogger(__name__)
 LOOK_EVERY_S = 1.0
 STOP_WITHIN_S = 30.0
 DAY = timedelta(days=1)
+SEND_EVERY = timedelta(seconds=5)
 
 
 @dataclass(frozen=True)
@@ -85,6 +87,9 @@ def jobs_of(settings: Settings) -> tuple[Job, ...]:
         ShortJob("watch", minute, lambda session, at: watch(session, at=at)),
         LongJob("assessments", minute, assess_due),
         ShortJob("reservations", minute, lambda session, at: release_expired(session, at=at)),
+        LongJob(
+            "notifications", SEND_EVERY, lambda database, clock: send_due(database, clock, settings)
+        ),
         LongJob("history", DAY, keep_readings),
         LongJob("hours", minute, rebuild_outdated),
         LongJob("probes", DAY, look_after_probes),
