@@ -161,3 +161,14 @@ def test_a_silence_of_a_day_may_have_thawed_it(kitchen: Kitchen) -> None:
     it = assessed(kitchen, int(excursion(kitchen)["id"]))
     assert worst(it, lot)[1] > -5.0
     assert it["fish"][0]["figures"]["suggestion"] == "hold"
+
+
+def test_what_was_decided_is_shown_as_it_was_days_later(kitchen: Kitchen) -> None:
+    lot, number = a_warm_night(kitchen)
+    before = assessed(kitchen, number)
+    assert decide(kitchen.vet, number, {lot: "use_first"}).json()["state"] == "decided"
+    kitchen.clock.forward(days=9)
+    after = assessed(kitchen, number)
+    assert worst(after, lot) == worst(before, lot)
+    assert after["fish"][0]["decided"]["decision"] == "use_first"
+    assert after["fish"][0]["on_hand"]["g"] == 100_000

@@ -129,9 +129,18 @@ def _now(found: Inputs, fish: Sequence[tuple[Group, Fish]]) -> tuple[tuple[Group
 
 
 def _matched(found: Inputs, figures: Sequence[tuple[str, Fish]]) -> tuple[tuple[Group, Fish], ...]:
-    groups = {(g.lot, round(g.from_s), round(g.until_s)): g for g in found.groups}
-    keyed = [((lot, _second(each.from_at), _second(each.until_at)), each) for lot, each in figures]
-    return tuple((groups[key], each) for key, each in keyed if key in groups)
+    """Each figures with the fish that they are of: of the lot, there since then, and until
+    about then; what was followed for longer since is the same fish."""
+    waiting = list(found.groups)
+    matched = []
+    for lot, each in figures:
+        same = [g for g in waiting if g.lot == lot and round(g.from_s) == _second(each.from_at)]
+        if same:
+            until_s = _second(each.until_at)
+            group = min(same, key=lambda g: abs(g.until_s - until_s))
+            waiting.remove(group)
+            matched.append((group, each))
+    return tuple(matched)
 
 
 def _second(at: datetime) -> int:

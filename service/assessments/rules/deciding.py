@@ -107,7 +107,7 @@ def decision_findings(
     else:
         because = (
             f"the worst carton of lot {known.lot} may have been at {known.worst_c:.1f} °C, past "
-            f"{limit_c:g} °C, and no corner carton was measured colder: a vet decides"
+            f"{limit_c:g} °C, and no core measured in time shows it colder: a vet decides"
         )
     yield finding(
         "excursion-open",
