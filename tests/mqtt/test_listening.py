@@ -433,7 +433,7 @@ def test_with_tls_and_a_password_from_a_file(
     house: Kitchen, guarded: RunningBroker, tmp_path: Path
 ) -> None:
     (tmp_path / "password").write_text(f"{guarded.login[1]}\n")
-    settings = {
+    settings: dict[str, Any] = {
         "mqtt_broker_password_file": str(tmp_path / "password"),
         "mqtt_ca_file": str(tmp_path / "authority.pem"),
     }

@@ -261,7 +261,17 @@ class Line:
         del self.in_hand[:settled]
 
     def close(self) -> None:
-        """Take leave, so that the broker keeps the session and tells nobody that we died."""
+        """Take leave, so that the broker keeps the session and tells nobody that we died.
+
+        What still arrives is read and left to come again: a socket that is closed with something
+        unread is reset, and the last acknowledgements would be lost with it.
+        """
+        until, before = time.monotonic() + 1.0, -1
+        while self._client.socket() is not None and len(self.in_hand) != before:
+            if time.monotonic() > until:
+                break
+            before = len(self.in_hand)
+            self._client.loop(BATCH_S)
         self._client.disconnect()
         until = time.monotonic() + 2.0
         while self._client.socket() is not None and time.monotonic() < until:
