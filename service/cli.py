@@ -10,7 +10,7 @@ from collections.abc import Callable, Sequence
 import uvicorn
 from sqlalchemy.exc import OperationalError, ProgrammingError
 
-from service import import_desk, science_desk
+from service import backup_desk, import_desk, science_desk
 from service.clock import system_clock
 from service.database import Database, open_database
 from service.errors import FishhouseError
@@ -72,15 +72,17 @@ def _parser() -> argparse.ArgumentParser:
     bench.add_argument(
         "what",
         nargs="?",
-        choices=["service", "science", "receiving"],
+        choices=["service", "science", "receiving", "history"],
         default="service",
         help="what to measure",
     )
     bench.add_argument("--json", action="store_true", help="print figures as JSON only")
+    bench.add_argument("--readings", type=int, help="history: how many; really 131400000")
     bench.add_argument("--picture", metavar="FILE", help="science: growth as a .png or .svg file")
     bench.add_argument("--seconds", type=float, default=4.0, help="length of each HTTP measurement")
     science_desk.register(commands)
     import_desk.register(commands)
+    backup_desk.register(commands)
     return parser
 
 
@@ -245,6 +247,10 @@ def _bench(parsed: argparse.Namespace) -> int:
         from service.bench.receiving import run_receiving_bench
 
         return run_receiving_bench(as_json=parsed.json)
+    if parsed.picture is None and parsed.what == "history":
+        from service.bench.history import run_history_bench
+
+        return run_history_bench(as_json=parsed.json, readings=parsed.readings)
     if parsed.picture is not None:
         raise ValueError("--picture belongs to `fishhouse bench science`.")
     from service.bench.run import run_bench

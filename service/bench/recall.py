@@ -79,7 +79,7 @@ def make_history(address: str, feeds: int, *, at: datetime) -> History:
     weeks = max(1, feeds // week)
     began = at.astimezone(UTC) - timedelta(days=weeks * DAYS_A_LOT + 1)
     with opened(address) as database, database.writer.connect() as connection:
-        _hurry(connection)
+        hurry(connection)
         with connection.begin():
             one = connection.execute(
                 text("SELECT site_id, product_id, delivery_id FROM lot LIMIT 1")
@@ -95,7 +95,7 @@ def make_history(address: str, feeds: int, *, at: datetime) -> History:
     return history
 
 
-def _hurry(connection: Connection) -> None:
+def hurry(connection: Connection) -> None:
     """A made history need not outlive a power cut, and its references are right by making."""
     if connection.dialect.name == "sqlite":
         driver = connection.connection.dbapi_connection
