@@ -18,7 +18,6 @@ from service.ledger.models import Parcel
 from service.lots.models import Lot
 from service.probes import queries as probes
 from service.probes.models import Probe, ProbeSender, ProbeStay
-from service.probes.rules import MEASURES_AIR_FIRST
 from service.science.arrays import Array, Indices
 from service.science.exposure import HOUR_S, THRESHOLDS_C, HourRollups
 from service.security.actor import Actor
@@ -51,24 +50,6 @@ class ProbeView:
     place_id: int
     site_id: int
     raw_kept_from_s: int = 0
-
-
-@dataclass(frozen=True)
-class HourSeries:
-    """Hours of one probe in order, as arrays of equal length."""
-
-    hour_s: Indices
-    readings: Indices
-    covered_s: Array
-    mean_c: Array
-    min_c: Array
-    max_c: Array
-    first_at_s: Indices
-    first_c: Array
-    last_at_s: Indices
-    last_c: Array
-    above_s: Array
-    integrals: Array
 
 
 def lock_probes(session: Session, codes: set[str], *, by: Actor) -> dict[str, ProbeView]:
@@ -297,87 +278,6 @@ def _asked(session: Session, rows: Iterable[tuple[int, ...]], statement: str) ->
     values = ", ".join("(" + ", ".join(f"CAST({v} AS BIGINT)" for v in row) + ")" for row in given)
     asked = f"WITH asked({', '.join(names)}) AS (VALUES {values}) {statement}"
     return session.connection().exec_driver_sql(asked)
-
-
-def governing_probe(session: Session, place_id: int, from_s: int, to_s: int) -> Probe | None:
-    """Whose readings stand for a place in a time; None where nobody measured.
-
-    Air before water before product before core; of several the warmest on
-    average. One query.
-    """
-    rows = session.execute(
-        _ranked_select(), {"of_place": place_id, "from_hour": from_s - HOUR_S, "to_hour": to_s}
-    )
-    ranked = sorted(
-        rows,
-        key=lambda row: (
-            row.mean is None,
-            MEASURES_AIR_FIRST.index(row.Probe.kind),
-            -(row.mean or 0.0),
-            row.Probe.id,
-        ),
-    )
-    return ranked[0].Probe if ranked else None
-
-
-@lru_cache(maxsize=1)
-def _ranked_select() -> Any:
-    """The select of `governing_probe`, built once: every stay of every parcel asks it."""
-    return (
-        columns(Probe, func.avg(col(ProbeHour.mean_c)).label("mean"))
-        .outerjoin(
-            ProbeHour,
-            (col(ProbeHour.probe_id) == col(Probe.id))
-            & (col(ProbeHour.hour_s) >= bindparam("from_hour"))
-            & (col(ProbeHour.hour_s) <= bindparam("to_hour")),
-        )
-        .where(col(Probe.place_id) == bindparam("of_place"))
-        .group_by(col(Probe.id))
-    )
-
-
-def hours(session: Session, probe_id: int, from_s: int, to_s: int) -> HourSeries:
-    """A probe's hours that begin from `from_s` until before `to_s`. One query, O(hours)."""
-    statement = (
-        columns(
-            *(col(getattr(ProbeHour, name)) for name in _PLAIN),
-            col(ProbeHour.above_s),
-            col(ProbeHour.integrals),
-        )
-        .where(
-            col(ProbeHour.probe_id) == probe_id,
-            col(ProbeHour.hour_s) >= from_s,
-            col(ProbeHour.hour_s) < to_s,
-        )
-        .order_by(col(ProbeHour.hour_s))
-    )
-    rows = session.execute(statement).all()
-    plain = np.array([row[: len(_PLAIN)] for row in rows], dtype=np.float64)
-    plain = plain.reshape(-1, len(_PLAIN))
-    whole = {
-        name: plain[:, i].astype(np.int64) if name in _INTEGERS else plain[:, i]
-        for i, name in enumerate(_PLAIN)
-    }
-    return HourSeries(
-        **whole,  # type: ignore[arg-type]
-        above_s=_floats([row[-2] for row in rows], len(THRESHOLDS_C)),
-        integrals=_floats([row[-1] for row in rows], len(rate_tables())),
-    )
-
-
-_PLAIN = (
-    "hour_s",
-    "readings",
-    "covered_s",
-    "mean_c",
-    "min_c",
-    "max_c",
-    "first_at_s",
-    "first_c",
-    "last_at_s",
-    "last_c",
-)
-_INTEGERS = frozenset({"hour_s", "readings", "first_at_s", "last_at_s"})
 
 
 def _floats(blobs: Sequence[bytes], width: int) -> Array:

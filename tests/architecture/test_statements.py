@@ -15,6 +15,7 @@ LISTS = (
     "/lots?order=use_first",
     "/lots?species=HER",
     "/stock",
+    "/life-left",
     "/thaw-batches",
     "/thaw-batches?state=open",
     "/deliveries",

@@ -349,8 +349,8 @@ def _pasts(
             known_s[i], unknown_s[i] = past.known_s, past.unknown_s
         else:
             unknown_s[i], assumed = time_before(lot, view)
-            for row, rates in zip(used[i], _at(assumed), strict=True):
-                row += rates * unknown_s[i]
+            for k, rates in enumerate(_at(assumed)):
+                used[i, k] = rates * unknown_s[i]
     return used, known_s, unknown_s
 
 
