@@ -1,12 +1,29 @@
-"""Times in which a place was too warm for too long, or silent."""
+"""Times in which a place was too warm for too long, rising fast, or silent."""
 
-from fastapi import APIRouter
+from datetime import datetime
+from typing import Annotated
+
+from fastapi import APIRouter, Query
+from sqlmodel import Session
 
 from service.excursions import queries
-from service.excursions.rules import ExcursionKind
-from service.excursions.schemas import ExcursionOut
-from service.http.bodies import Cursor, Limit, Page, decode_cursor, encode_cursor
+from service.excursions.models import Excursion
+from service.excursions.queries.shown import Filter, shown, shown_by_id
+from service.excursions.rules import ExcursionKind, ExcursionState
+from service.excursions.rules.words import CAUTION
+from service.excursions.schemas import AffectedOut, ExcursionDetail, ExcursionOut, RevisionOut
+from service.http.bodies import (
+    Cursor,
+    Limit,
+    Moment,
+    Number,
+    Page,
+    decode_cursor,
+    encode_cursor,
+)
 from service.http.sessions import ReadSession
+from service.lots import queries as lots
+from service.science.excursion_shape import Cause
 from service.security.guard import MayLook, guarded_router
 from service.site import queries as sites
 
@@ -16,27 +33,87 @@ routers = (excursions,)
 
 @excursions.get("")
 def list_excursions(
-    session: ReadSession, by: MayLook, limit: Limit = 100, cursor: Cursor = None
+    session: ReadSession,
+    by: MayLook,
+    place: Annotated[str | None, Query(max_length=40)] = None,
+    state: ExcursionState | None = None,
+    kind: ExcursionKind | None = None,
+    from_at: Annotated[Moment | None, Query(alias="from")] = None,
+    to_at: Annotated[Moment | None, Query(alias="to")] = None,
+    merged: Annotated[bool, Query(description="Also those that another stands for.")] = False,
+    limit: Limit = 100,
+    cursor: Cursor = None,
 ) -> Page[ExcursionOut]:
-    """Times in which a place was too warm for too long, or silent; newest first."""
+    """Times in which a place was too warm for too long, rising fast, or silent; newest first.
+
+    Those that another stands for are left out unless asked for, and those withdrawn unless
+    their state is named.
+    """
     last = int(decode_cursor(cursor, int)[0]) if cursor is not None else None
-    rows = queries.excursions(
-        session, sites.sites_seen(session, by=by), limit=limit + 1, before_id=last
-    )
+    place_id = None
+    if place is not None:
+        place_id = sites.place_by_code(session, place, by=by, field="place").id
+    asked = Filter(place_id, state, kind, from_at, to_at, merged)
+    rows = shown(session, sites.sites_seen(session, by=by), asked, limit=limit + 1, before_id=last)
     more = encode_cursor(rows[limit - 1][0].id or 0) if len(rows) > limit else None
-    return Page(
-        next=more,
-        items=[
-            ExcursionOut(
-                id=e.id or 0,
-                place=place,
-                probe=probe,
-                kind=ExcursionKind(e.kind),
-                from_at=e.from_at,
-                ended_at=e.ended_at,
-                limit_c=e.limit_c,
-                peak_c=e.peak_c,
-            )
-            for e, place, probe in rows[:limit]
+    return Page(next=more, items=[_out(*row) for row in rows[:limit]])
+
+
+@excursions.get("/{number}")
+def show_excursion(number: Number, session: ReadSession, by: MayLook) -> ExcursionDetail:
+    """One excursion: how it was known when, its parts, and the fish that it met."""
+    excursion = queries.excursion_by_id(session, number, by=by)
+    (row,) = shown_by_id(session, [number])
+    merged = [e.id or 0 for e in queries.merged_into(session, [number])]
+    return ExcursionDetail(
+        **_out(*row).model_dump(),
+        criteria=excursion.criteria,
+        revisions=[
+            RevisionOut.model_validate(revision, from_attributes=True)
+            for revision in queries.revisions(session, number)
         ],
+        merged=[_out(*part) for part in shown_by_id(session, merged)],
+        followed_by=queries.followed_by(session, number),
+        affected=_affected(session, excursion, excursion.opened_at),
+        caution=CAUTION,
     )
+
+
+def _out(e: Excursion, place: str, probe: str) -> ExcursionOut:
+    return ExcursionOut(
+        id=e.id or 0,
+        place=place,
+        probe=probe,
+        kind=ExcursionKind(e.kind),
+        state=ExcursionState(e.state),
+        from_at=e.from_at,
+        ended_at=e.ended_at,
+        limit_c=e.limit_c,
+        peak_c=e.peak_c,
+        cause=Cause(e.cause),
+        reason=e.reason,
+        opened_at=e.opened_at,
+        revision=e.revision,
+        follows=e.follows_id,
+        merged_into=e.merged_into_id,
+    )
+
+
+def _affected(session: Session, excursion: Excursion, at: datetime) -> list[AffectedOut]:
+    found = queries.affected(session, excursion.id or 0)
+    units = sites.view(session, queries.site_of(session, excursion), at=at).units
+    of = lots.lots_by_id(session, [fish.lot_id for fish in found])
+    places = sites.places_by_id(session, [fish.place_id for fish in found])
+    return [
+        AffectedOut(
+            parcel=fish.parcel_id,
+            lot=of[fish.lot_id].code,
+            place=places[fish.place_id].code,
+            in_place=fish.in_place,
+            from_at=fish.from_at,
+            until_at=fish.until_at,
+            mass=units.mass_out(fish.grams),
+            on_hand=units.mass_out(fish.on_hand),
+        )
+        for fish in found
+    ]

@@ -14,7 +14,6 @@ from service.errors import NotFound
 from service.excursions.models import Excursion, ExcursionParcel, ExcursionRevision
 from service.excursions.rules import SETTLED, ExcursionState
 from service.ledger.models import Parcel
-from service.probes.models import Probe
 from service.security.actor import Actor
 from service.site.models import Place
 
@@ -58,23 +57,6 @@ def excursions_of(
     return session.exec(statement).all()
 
 
-def excursions(
-    session: Session, site_ids: Sequence[int], *, limit: int, before_id: int | None
-) -> Sequence[tuple[Excursion, str, str]]:
-    """The newest excursions with the codes of place and probe. One query."""
-    statement = (
-        select(Excursion, Place.code, Probe.code)
-        .join(Place, col(Place.id) == col(Excursion.place_id))
-        .join(Probe, col(Probe.id) == col(Excursion.probe_id))
-        .where(col(Place.site_id).in_(site_ids))
-        .order_by(col(Excursion.id).desc())
-        .limit(limit)
-    )
-    if before_id is not None:
-        statement = statement.where(col(Excursion.id) < before_id)
-    return session.exec(statement).all()
-
-
 def excursion_by_id(session: Session, excursion_id: int, *, by: Actor) -> Excursion:
     """The excursion of this number. Raises NotFound, and NotAllowed at somebody else's site."""
     found = session.get(Excursion, excursion_id)
@@ -99,6 +81,14 @@ def merged_into(session: Session, excursion_ids: Collection[int]) -> Sequence[Ex
         )
         .order_by(col(Excursion.from_at), col(Excursion.id))
     ).all()
+
+
+def followed_by(session: Session, excursion_id: int) -> list[int]:
+    """The numbers of those that came to light after this one was decided. One query."""
+    statement = select(Excursion.id).where(
+        col(Excursion.follows_id) == excursion_id, col(Excursion.state) != ExcursionState.WITHDRAWN
+    )
+    return [number or 0 for number in session.exec(statement.order_by(col(Excursion.id)))]
 
 
 def revisions(session: Session, excursion_id: int) -> Sequence[ExcursionRevision]:

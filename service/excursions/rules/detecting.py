@@ -11,8 +11,9 @@ pieces, a series gives the same excursions: what is found depends on the reading
   began. Another that begins within `merge_s` of its end continues it.
 - A missing reading never helps: a warm reading counts until the next however long that
   takes, and a cold one does not count beyond itself where the next is missing.
-- Rising: the means over three stretches one after the other, each half as long as the
+- Rising: the means over five stretches one after the other, each a third as long as the
   rise must last, rise from one to the next by the policy's slope, at or below the limit.
+  What heats for as long as the policy says or shorter cannot do that: no defrost does.
 - Silent: from the last reading before a gap until the first after it.
 - A run at an even distance from alike ones before it is a defrost, and passed over while
   it stays shorter and colder than the policy's figures.
@@ -20,6 +21,7 @@ pieces, a series gives the same excursions: what is found depends on the reading
 
 from collections.abc import Iterator
 from dataclasses import asdict, dataclass, field
+from itertools import pairwise
 from typing import Any, Self
 
 import numpy as np
@@ -145,7 +147,7 @@ def watch_on(
     """Go on over readings from number `begin`; those before it are looked at only for slopes.
 
     at_s, temperature_c : shape (n,), in order, after what the memory has seen; the
-    earlier ones reach back by one and a half times `limits.rise_s`. Cost O(n).
+    earlier ones reach back by twice `limits.rise_s`. Cost O(n).
     """
     if at_s.size == begin:
         return
@@ -352,15 +354,18 @@ def _rising(at_s: Indices, temperature_c: Array, limits: Limits) -> Any:
     """Which readings end a rise that is fast and long enough, at or below the limit."""
     if limits.rise_k_per_h is None or at_s.size == 0:
         return np.zeros(at_s.size, dtype=np.bool_)
-    part = limits.rise_s // 2
+    part = limits.rise_s // 3
     sums = np.concatenate(([0.0], np.cumsum(temperature_c)))
-    edges = [np.searchsorted(at_s, at_s - part * i, side="right") for i in range(4)]
-    counts = [edges[i] - edges[i + 1] for i in range(3)]
-    means = [(sums[edges[i]] - sums[edges[i + 1]]) / np.maximum(counts[i], 1) for i in range(3)]
+    edges = [np.searchsorted(at_s, at_s - part * i, side="right") for i in range(6)]
     least = limits.rise_k_per_h * part / 3600 - 1e-9
-    known = (counts[0] > 0) & (counts[1] > 0) & (counts[2] > 0)
-    up = (means[0] - means[1] >= least) & (means[1] - means[2] >= least)
-    return known & up & (_levels(temperature_c, limits) < _WARM)
+    fine = _levels(temperature_c, limits) < _WARM
+    means = []
+    for after, before in pairwise(edges):
+        fine &= after > before
+        means.append((sums[after] - sums[before]) / np.maximum(after - before, 1))
+    for later, earlier in pairwise(means):
+        fine &= later - earlier >= least
+    return fine
 
 
 def _rises(
