@@ -12,6 +12,7 @@ from sqlalchemy.exc import SQLAlchemyError
 import service.animals.routes
 import service.assays.routes
 import service.assessments.routes
+import service.backups.routes
 import service.catalogue.routes
 import service.checks.routes
 import service.excursions.routes
@@ -74,6 +75,7 @@ ROUTERS: tuple[APIRouter, ...] = (
     *service.traceability.routes.routers,
     *service.labels.routes.routers,
     *service.notifications.routes.routers,
+    service.backups.routes.router,
     service.security.routes.router,
     service.jobs.routes.router,
     service.mqtt.routes.router,
@@ -244,6 +246,9 @@ PROBLEM_KINDS = {
     "unknown-recipient": "No recipient has this number.",
     "unknown-message": "No message has this number.",
     "recipient-withdrawn": "The recipient was withdrawn before.",
+    "backup-failed": "The backup could not be written; nothing half-made was left.",
+    "backup-damaged": "The file is no backup that can be brought back.",
+    "not-empty": "The database has rows; a backup is brought back into an empty one only.",
     "not-installed": "A library that this needs is not installed where the service runs.",
     "unknown-supplement-plan": "No supplement plan has this number.",
 }

@@ -3,7 +3,7 @@
 from pathlib import Path
 from typing import Literal, Self
 
-from pydantic import Field, SecretStr, model_validator
+from pydantic import Field, SecretStr, field_validator, model_validator
 from pydantic_settings import BaseSettings, SettingsConfigDict
 
 
@@ -101,6 +101,39 @@ class Settings(BaseSettings):
     mqtt_key_file: Path | None = Field(
         default=None, description="Key of our own certificate, if it is in a file of its own."
     )
+
+    backup_folder: Path | None = Field(
+        default=None,
+        description="Folder that scheduled backups go to, best on another disk; unset: none are "
+        "made.",
+    )
+    backup_hours: str = Field(
+        default="2",
+        description="Hours of the UTC day at which backups are made, as `2,14`. One that was "
+        "missed is made as soon as the worker runs.",
+    )
+    backup_days: int = Field(
+        default=7, ge=1, description="Of how many last days the newest backup is kept."
+    )
+    backup_weeks: int = Field(
+        default=5, ge=0, description="Of how many last weeks the newest backup is kept."
+    )
+    backup_months: int = Field(
+        default=12, ge=0, description="Of how many last months the newest backup is kept."
+    )
+
+    @field_validator("backup_folder", mode="before")
+    @classmethod
+    def _empty_is_unset(cls, value: object) -> object:
+        return value or None
+
+    @field_validator("backup_hours")
+    @classmethod
+    def _hours_of_a_day(cls, value: str) -> str:
+        hours = [part.strip() for part in value.split(",")]
+        if not all(hour.isdecimal() and int(hour) < 24 for hour in hours):
+            raise ValueError("hours are whole numbers from 0 to 23 with commas between: 2,14")
+        return value
 
     @model_validator(mode="after")
     def _fill_database_url(self) -> Self:

@@ -15,6 +15,7 @@ from datetime import datetime, timedelta
 from sqlmodel import Session
 
 from service.assessments.actions.assessing import assess_due
+from service.backups.actions.scheduled import back_up_due
 from service.clock import Clock
 from service.database import Database
 from service.errors import Conflict
@@ -26,7 +27,7 @@ from service.jobs.actions.holding import renewed
 from service.jobs.rules import TOLD_AFTER
 from service.ledger.actions.reserving import release_expired
 from service.notifications.actions.sending import send_due
-from service.notifications.actions.telling import tell
+from service.notifications.actions.telling import tell, tell_chain_heads
 from service.notifications.rules import Subject, Urgency
 from service.security.actor import SERVICE
 from service.security.transactions import forget_old_keys, transaction
@@ -93,6 +94,8 @@ def jobs_of(settings: Settings) -> tuple[Job, ...]:
         LongJob("history", DAY, keep_readings),
         LongJob("hours", minute, rebuild_outdated),
         LongJob("probes", DAY, look_after_probes),
+        ShortJob("audit heads", DAY, tell_chain_heads),
+        LongJob("backups", minute, lambda database, clock: back_up_due(database, settings, clock)),
         ShortJob("housekeeping", DAY, lambda session, at: forget_old_keys(session, at=at)),
     )
 

@@ -282,6 +282,16 @@ def a_working_day(kitchen: Kitchen) -> Iterator[tuple[str, str, Callable[[], Any
     yield "POST", "/lots/{lot}/return", lambda: commissary.made(f"/lots/{lot()}/return", bad)
     path = "/lots/{lot}/condemnation"
     yield "POST", path, lambda: vet.made(f"/lots/{lot()}/condemnation", bad)
+    mailbox = {"name": "duty", "channel": "email", "address": "duty@example.org", "site": "MAIN"}
+    yield "POST", "/recipients", lambda: keep("duty", boss.made("/recipients", mailbox))
+    duty = f"/recipients/{seen['duty']['id']}"
+    path = "/recipients/{recipient}/test"
+    yield "POST", path, lambda: keep("message", boss.made(f"{duty}/test", None))
+    path = "/messages/{message}/acknowledgement"
+    known = f"/messages/{seen['message']['id']}/acknowledgement"
+    yield "POST", path, lambda: keeper.made(known, {})
+    path = "/recipients/{recipient}/withdrawal"
+    yield "POST", path, lambda: boss.made(f"{duty}/withdrawal", {"reason": "somebody else is"})
     yield (
         "POST",
         "/lots/{lot}/rejection",
