@@ -72,12 +72,14 @@ def _parser() -> argparse.ArgumentParser:
     bench.add_argument(
         "what",
         nargs="?",
-        choices=["service", "science", "receiving", "history"],
+        choices=["service", "science", "receiving", "ingest", "history"],
         default="service",
         help="what to measure",
     )
     bench.add_argument("--json", action="store_true", help="print figures as JSON only")
-    bench.add_argument("--readings", type=int, help="history: how many; really 131400000")
+    bench.add_argument(
+        "--readings", type=int, help="how many: history really 131400000, ingest really 10000000"
+    )
     bench.add_argument("--picture", metavar="FILE", help="science: growth as a .png or .svg file")
     bench.add_argument("--seconds", type=float, default=4.0, help="length of each HTTP measurement")
     science_desk.register(commands)
@@ -247,6 +249,10 @@ def _bench(parsed: argparse.Namespace) -> int:
         from service.bench.receiving import run_receiving_bench
 
         return run_receiving_bench(as_json=parsed.json)
+    if parsed.picture is None and parsed.what == "ingest":
+        from service.bench.ingest import run_ingest_bench
+
+        return run_ingest_bench(as_json=parsed.json, readings=parsed.readings)
     if parsed.picture is None and parsed.what == "history":
         from service.bench.history import run_history_bench
 

@@ -88,3 +88,21 @@ def _wait_until_ready(process: "subprocess.Popen[bytes]", url: str, said: Path) 
             pass  # it does not listen yet
         time.sleep(0.05)
     raise AssertionError(f"{url} did not become ready:\n{said.read_text(errors='replace')[-4000:]}")
+
+
+@contextmanager
+def one_served(
+    address: str, folder: Path, **settings: str
+) -> Iterator[tuple[str, "subprocess.Popen[bytes]"]]:
+    """One process of the service without a watch: its base URL, and itself, to be killed."""
+    environment = {
+        **os.environ,
+        "FISHHOUSE_DATABASE_URL": address,
+        "FISHHOUSE_DATA_DIR": str(folder),
+        "FISHHOUSE_RUN_WATCH": "false",
+        **{f"FISHHOUSE_{name.upper()}": value for name, value in settings.items()},
+    }
+    (port,) = free_ports(1)
+    with _process(port, folder, environment) as (process, url, said):
+        _wait_until_ready(process, url, said)
+        yield url, process
