@@ -186,7 +186,7 @@ def test_fish_that_was_there_is_stored_and_what_is_taken_from_it_inherits(
     send(kitchen, "FZ1-AIR", every(0, 60, -22) + every(60, 180, -5))
     look(kitchen, 180)
     kitchen.clock.at = DAY + timedelta(minutes=200)
-    late = kitchen.pulled(lot, "20 kg", "COOL", override=[])["code"]
+    late = kitchen.pulled(lot, "20 kg", "COOL", already_done=True)["code"]
     (found,) = shown(kitchen)
     affected = kitchen.keeper.shown(f"/excursions/{found['id']}")["affected"]
     assert [(a["lot"], a["place"], a["in_place"], a["mass"]["g"], a["on_hand"]["g"])
