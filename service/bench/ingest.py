@@ -144,7 +144,11 @@ def _feeds(kind: str, place: BenchPlace, pour: Pour) -> Figure:
     with pour.connected() as send:
         thaw_batch = _thawed(send, place)
         feed = json.dumps(
-            {"animal": "BENCH", "items": [{"thaw_batch": thaw_batch, "offered": "10 g"}]}
+            {
+                "animal": "BENCH",
+                "items": [{"thaw_batch": thaw_batch, "offered": "10 g", "eaten": "10 g"}],
+                "appetite": "normal",
+            }
         ).encode()
         send("/feeds", feed)
         alone = [_timed(send, feed) for _ in range(FEEDS // 4)]

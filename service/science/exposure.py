@@ -50,28 +50,46 @@ class RateTable:
 
     def at(self, temperature_c: npt.ArrayLike) -> Array:
         """The rate at temperatures, linear between grid points of 0.01 K."""
-        cell, share = _cell(np.asarray(temperature_c, dtype=np.float64), self._rate.size)
-        rate: Array = self._rate[cell] * (1 - share) + self._rate[cell + 1] * share
-        return rate
+        return self._at(*_cell(np.asarray(temperature_c, dtype=np.float64), self._rate.size))
 
     def mean(self, start_c: npt.ArrayLike, end_c: npt.ArrayLike) -> Array:
         """Mean rate along straight lines from start_c to end_c, shape (...)."""
         start, end = np.broadcast_arrays(
             np.asarray(start_c, dtype=np.float64), np.asarray(end_c, dtype=np.float64)
         )
-        difference = end - start
-        flat = np.abs(difference) < GRID_C / 10
-        safe = np.where(flat, 1.0, difference)
-        along = (self._antiderivative(end) - self._antiderivative(start)) / safe
-        mean: Array = np.where(flat, self.at((start + end) / 2), along)
-        return mean
+        return mean_rates((self,), start, end)[0]
 
-    def _antiderivative(self, temperature_c: Array) -> Array:
-        cell, share = _cell(temperature_c, self._rate.size)
+    def _at(self, cell: Indices, share: Array) -> Array:
+        rate: Array = self._rate[cell] * (1 - share) + self._rate[cell + 1] * share
+        return rate
+
+    def _antiderivative(self, cell: Indices, share: Array) -> Array:
         low, high = self._rate[cell], self._rate[cell + 1]
         inside = GRID_C * share * (low + (high - low) * share / 2)
         integral: Array = self._integral[cell] + inside
         return integral
+
+
+def mean_rates(rates: Sequence[RateTable], start_c: Array, end_c: Array) -> list[Array]:
+    """The mean of each rate along the same straight lines: what `RateTable.mean` gives for each,
+    with the places in the tables looked up once. O(lines · rates).
+
+    >>> tables = [RateTable(lambda c: c**2), RateTable(np.abs)]
+    >>> [float(m[0].round(6)) for m in mean_rates(tables, np.array([0.0]), np.array([3.0]))]
+    [3.0, 1.5]
+    """
+    size = round((HIGHEST_C - LOWEST_C) / GRID_C) + 1
+    difference = end_c - start_c
+    flat = np.abs(difference) < GRID_C / 10
+    safe = np.where(flat, 1.0, difference)
+    start, end = _cell(start_c, size), _cell(end_c, size)
+    middle = _cell((start_c[flat] + end_c[flat]) / 2, size)
+    means = []
+    for rate in rates:
+        mean = np.asarray((rate._antiderivative(*end) - rate._antiderivative(*start)) / safe)
+        mean[flat] = rate._at(*middle)
+        means.append(mean)
+    return means
 
 
 def _cell(temperature_c: Array, size: int) -> tuple[Indices, Array]:
@@ -208,11 +226,14 @@ def hour_rollups(
     )
     off0, off1 = cut.start_c - mean[cut.group], cut.end_c - mean[cut.group]
     m2 = total(cut.duration_s * (off0**2 + off0 * off1 + off1**2) / 3)
+    warmest = temperature_c.max()
     above = [
         total(seconds_above(cut.duration_s, cut.start_c, cut.end_c, limit))
+        if warmest > limit
+        else np.zeros(count)
         for limit in THRESHOLDS_C
     ]
-    integrals = [total(cut.duration_s * rate.mean(cut.start_c, cut.end_c)) for rate in rates]
+    integrals = [total(cut.duration_s * mean) for mean in mean_rates(rates, cut.start_c, cut.end_c)]
     return HourRollups(
         series=series[first],
         hour_s=hour[first] * HOUR_S,
