@@ -153,7 +153,7 @@ def test_a_copy_made_while_people_write_is_one_still_picture(
 )
 @given(
     names=st.lists(
-        st.text(st.characters(exclude_categories=("Cs",), exclude_characters="\0"), min_size=1)
+        st.text(st.characters(exclude_categories=["Cs"], exclude_characters="\0"), min_size=1)
         .map(str.strip)
         .filter(bool),
         min_size=1,
@@ -296,7 +296,7 @@ def test_a_backup_that_is_killed_leaves_no_file_that_looks_whole(
         script,
         small_kitchen.address,
         str(small_kitchen.folder),
-        folder,
+        str(folder),
     ]
     with subprocess.Popen(command, stdout=subprocess.PIPE) as process:
         assert process.stdout is not None
