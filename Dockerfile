@@ -1,6 +1,6 @@
 FROM python:3.11-slim
 
-RUN useradd --create-home --uid 10001 fishhouse && install -d -o fishhouse /home/fishhouse/data
+RUN useradd --create-home --uid 10001 fishhouse && install -d -o fishhouse /home/fishhouse/data /home/fishhouse/backups
 WORKDIR /srv/fishhouse
 COPY pyproject.toml constraints.txt README.md LICENSE ./
 COPY service service

@@ -54,7 +54,7 @@ def test_a_photo_that_one_process_keeps_is_found_by_the_other(compose: Any) -> N
 def test_nothing_starts_before_the_database_is_migrated(compose: Any) -> None:
     services = compose["services"]
     assert services["migrate"]["depends_on"]["database"]["condition"] == "service_healthy"
-    for name in ("api", "worker"):
+    for name in ("api", "worker", "listener"):
         waits = services[name]["depends_on"]["migrate"]["condition"]
         assert waits == "service_completed_successfully"
 
@@ -64,7 +64,7 @@ def test_every_command_in_the_files_is_one_that_fishhouse_knows(compose: Any) ->
     command = next(line for line in dockerfile.splitlines() if line.startswith("CMD "))
     commands = [json.loads(command.removeprefix("CMD "))]
     commands += [s["command"] for s in compose["services"].values() if "command" in s]
-    assert len(commands) == 3
+    assert len(commands) == 4
     for program, *arguments in commands:
         assert program == "fishhouse"
         _parser().parse_args(arguments)  # ends the test where it is not known
@@ -72,7 +72,7 @@ def test_every_command_in_the_files_is_one_that_fishhouse_knows(compose: Any) ->
 
 def test_every_variable_given_to_the_service_is_a_setting(compose: Any) -> None:
     known = {f"FISHHOUSE_{name.upper()}" for name in Settings.model_fields}
-    for name in ("api", "worker", "migrate"):
+    for name in ("api", "worker", "migrate", "listener"):
         assert set(compose["services"][name]["environment"]) <= known
     assert compose["services"]["api"]["environment"]["FISHHOUSE_RUN_WATCH"] == "false"
 
