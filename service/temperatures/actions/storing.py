@@ -8,6 +8,7 @@ import hashlib
 from collections.abc import Mapping
 from datetime import datetime
 from functools import lru_cache
+from itertools import chain
 
 import numpy as np
 from sqlalchemy import Connection, TextClause, bindparam, text
@@ -113,7 +114,7 @@ def _digest(batch: Batch) -> str:
 def _existing_around(connection: Connection, batch: Batch) -> Series:
     """Stored readings within two hours of the hours that the batch touches, in order."""
     runs = _runs(batch)
-    found: list[tuple[int, int, int]] = []
+    found = [np.zeros(0, dtype=np.int64)]
     for first in range(0, len(runs), RUNS_OF_A_STATEMENT):
         some = runs[first : first + RUNS_OF_A_STATEMENT]
         values = {
@@ -125,8 +126,9 @@ def _existing_around(connection: Connection, batch: Batch) -> Series:
                 ("high", high + 2 * HOUR_S),
             )
         }
-        found += [tuple(row) for row in connection.execute(_around(len(some)), values)]
-    table = np.array(found, dtype=np.int64).reshape(-1, 3)
+        rows = connection.execute(_around(len(some)), values)
+        found.append(np.fromiter(chain.from_iterable(rows), dtype=np.int64))
+    table = np.concatenate(found).reshape(-1, 3)
     series = Series(table[:, 0], table[:, 1], table[:, 2])
     return series.only(np.lexsort((series.at_s, series.probe_id)))
 
