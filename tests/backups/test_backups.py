@@ -3,6 +3,7 @@
 import gzip
 import hashlib
 import io
+import json
 import random
 import signal
 import sqlite3
@@ -11,7 +12,7 @@ import sys
 import tarfile
 import threading
 import uuid
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import closing
 from datetime import timedelta
 from pathlib import Path
@@ -30,6 +31,7 @@ from service.backups.actions.restoring import restore
 from service.backups.actions.scheduled import back_up_due, thin_out
 from service.backups.actions.verifying import verify
 from service.backups.models import Backup
+from service.backups.rules import value_of
 from service.cli import main
 from service.database import open_database
 from service.errors import Conflict
@@ -53,16 +55,22 @@ def empty(request: pytest.FixtureRequest, templates: Templates, tmp_path: Path) 
     drop_database(templates.server, name)
 
 
-def content(address: str) -> dict[str, list[bytes]]:
-    """Every row of every table, as text and in order, whichever database."""
+def content(address: str) -> dict[str, list[tuple[Any, ...]]]:
+    """Every row of every table in order, whichever database."""
     database = open_database(address)
     try:
         with database.snapshot.connect() as connection:
             return {
                 table.name: sorted(
-                    line
-                    for chunk in tables.rows_of(connection, table)
-                    for line in chunk.splitlines()
+                    (
+                        tuple(
+                            value_of(part, column.kind)
+                            for part, column in zip(line.split("\t"), table.columns, strict=True)
+                        )
+                        for chunk in tables.rows_of(connection, table)
+                        for line in chunk.decode().split("\n")[:-1]
+                    ),
+                    key=repr,
                 )
                 for table in tables.tables_of(connection)
             }
@@ -189,39 +197,83 @@ def test_any_words_and_any_figures_come_back(
     assert before["figures"] is not None and folder.name
 
 
-def test_a_row_that_was_changed_inside_a_file_that_is_whole_again_is_found(
-    kitchen: Kitchen, tmp_path: Path
-) -> None:
-    """Somebody who can write a seal, but not a chain of hashes."""
-    busy(kitchen)
-    path = copied(kitchen, tmp_path / "backups")
-    for name, old, new, why in (
-        ("tables/audit_entry", b"\tkeeper\t", b"\tnobody\t", "not as it was written"),
-        ("tables/parcel", None, None, "tables/parcel/000001 is missing"),
-        ("files/", None, b"x", "not as it was written"),
-    ):
-        forged = rewritten(path, tmp_path / f"{uuid.uuid4().hex}.tar.gz", name, old, new)
-        report = verify(forged)
-        assert not report.good and why in " ".join(report.problems), report
+Change = Callable[[str, bytes], bytes | None]
 
 
-def rewritten(path: Path, to: Path, name: str, old: bytes | None, new: bytes | None) -> Path:
-    """A backup with a member changed or left out, and a new seal."""
-    out = io.BytesIO()
+def rewritten(path: Path, change: Change, *, signed: bool) -> Path:
+    """A backup with members changed or left out, sealed anew; signed: with a manifest that fits."""
+    out, digests = io.BytesIO(), {}
     with tarfile.open(path) as source, tarfile.open(fileobj=out, mode="w") as target:
         for member in source:
             file = source.extractfile(member)
             assert file is not None
-            inside = file.read()
-            if member.name.startswith(name):
-                if new is None:
-                    continue
-                inside = inside.replace(old, new) if old else new
+            inside = change(member.name, file.read())
+            if inside is None:
+                continue
+            if signed and member.name == "manifest.json":
+                inside = json.dumps(json.loads(inside) | {"digests": digests}).encode()
+            digests[member.name] = hashlib.sha256(inside).hexdigest()
             member.size = len(inside)
             target.addfile(member, io.BytesIO(inside))
     packed = gzip.compress(out.getvalue())
-    to.write_bytes(packed + seal_of(hashlib.sha256(packed).hexdigest()))
-    return to
+    forged = path.with_name(f"{uuid.uuid4().hex}.tar.gz")
+    forged.write_bytes(packed + seal_of(hashlib.sha256(packed).hexdigest()))
+    return forged
+
+
+def test_a_member_that_was_changed_or_left_out_is_found_though_the_seal_holds(
+    kitchen: Kitchen, tmp_path: Path
+) -> None:
+    busy(kitchen)
+    path = copied(kitchen, tmp_path / "backups")
+
+    def without(name: str) -> Change:
+        return lambda member, inside: None if member.startswith(name) else inside
+
+    def rusted(member: str, inside: bytes) -> bytes:
+        return b"x" if member.startswith("files/") else inside
+
+    for change, why in (
+        (without("tables/parcel"), "tables/parcel/000001 is missing"),
+        (without("files/"), "is missing"),
+        (without("manifest"), "no manifest"),
+        (rusted, "not as it was written"),
+    ):
+        report = verify(rewritten(path, change, signed=False))
+        assert not report.good and why in " ".join(report.problems), report
+
+
+def test_a_row_that_was_forged_with_seal_and_manifest_is_found_by_chain_and_balance(
+    kitchen: Kitchen, tmp_path: Path
+) -> None:
+    busy(kitchen)
+    path = copied(kitchen, tmp_path / "backups")
+
+    def in_table(name: str, old: bytes, new: bytes) -> Change:
+        def change(member: str, inside: bytes) -> bytes:
+            if not member.startswith(f"tables/{name}/"):
+                return inside
+            assert old in inside
+            return inside.replace(old, new, 1)
+
+        return change
+
+    def cut(member: str, inside: bytes) -> bytes:
+        if not member.startswith("tables/audit_entry/"):
+            return inside
+        return b"".join(inside.splitlines(keepends=True)[:-1])
+
+    def rusted(member: str, inside: bytes) -> bytes:
+        return b"x" if member.startswith("files/") else inside
+
+    for change, why in (
+        (in_table("audit_entry", b"\tmanager\t", b"\tnobody\t"), "the entry was changed"),
+        (cut, "rows, not"),
+        (in_table("transfer", b"\t100000\n", b"\t100001\n"), "do not balance"),
+        (rusted, "is damaged"),
+    ):
+        report = verify(rewritten(path, change, signed=True))
+        assert not report.good and why in " ".join(report.problems), report
 
 
 def test_any_byte_that_is_damaged_is_found(small_kitchen: Kitchen, tmp_path: Path) -> None:
@@ -330,7 +382,8 @@ def test_a_scheduled_backup_is_made_once_and_brought_back_to_try_it(
     older = kitchen.manager.shown(f"/backups?limit=1&cursor={page['next']}")
     assert older["items"][0]["name"] == item["name"]
     assert kitchen.keeper.get("/backups").status_code == 403
-    assert names_in(tmp_path / "backups") == [item["name"], page["items"][0]["name"]]
+    assert names_in(tmp_path / "backups") == [page["items"][0]["name"]], "the newest of the day"
+    assert older["items"][0]["removed_at"] is not None
 
 
 def test_a_backup_that_fails_is_told_at_once_and_tried_again(

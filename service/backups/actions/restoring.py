@@ -7,7 +7,7 @@ import tempfile
 from collections.abc import Iterator
 from contextlib import closing
 from dataclasses import dataclass, field
-from itertools import chain, groupby
+from itertools import groupby
 from pathlib import Path
 from typing import Any
 
@@ -93,11 +93,11 @@ def _into_file(path: Path, target: Path, data_dir: Path | None, still: Still) ->
             for table, chunks in _by_table(restored, members_left, data_dir, still):
                 for chunk in chunks:
                     tables.into_sqlite(driver, table, chunk)
+            _ensure_whole(path, restored)
             if driver.execute("PRAGMA foreign_key_check").fetchone() is not None:
                 raise damaged(f"{path.name}: a row refers to another that is not there")
             driver.execute("COMMIT")
             driver.execute("PRAGMA journal_mode=WAL")
-        _ensure_whole(path, restored)
         with beside.open("rb") as file:
             os.fsync(file.fileno())
         beside.replace(target)
@@ -113,9 +113,12 @@ def _into_server(path: Path, address: str, data_dir: Path | None, still: Still) 
             connection.execute(sql("SET LOCAL TimeZone = 'UTC'"))
             driver: Any = connection.connection.driver_connection
             for table, chunks in _by_table(restored, members_left, data_dir, still):
-                for together in [chunks] if table.own_rows else ([chunk] for chunk in chunks):
-                    prepared = (_with_months(connection, table, c) for c in together)
-                    tables.into_postgresql(driver, table, prepared)
+                if table.own_rows:  # a row may refer to one that comes later: one statement
+                    tables.into_postgresql(driver, table, chunks)
+                    continue
+                for chunk in chunks:
+                    _make_months(connection, table, chunk)
+                    tables.into_postgresql(driver, table, iter([chunk]))
             tables.set_sequences(connection, _tables(restored))
             _ensure_whole(path, restored)
     finally:
@@ -123,13 +126,12 @@ def _into_server(path: Path, address: str, data_dir: Path | None, still: Still) 
     return restored
 
 
-def _with_months(connection: Connection, table: Copied, chunk: bytes) -> bytes:
-    """A chunk of readings, once the months that they lie in are there."""
+def _make_months(connection: Connection, table: Copied, chunk: bytes) -> None:
+    """The months that a chunk of readings lies in."""
     if table.name == "reading":
         place = [column.name for column in table.columns].index("at_s")
-        at_s = [line.split(b"\t")[place] for line in chunk.splitlines()]
+        at_s = [int(line.split(b"\t")[place]) for line in chunk.splitlines()]
         ensure_partitions(connection, np.array(at_s, dtype=np.int64))
-    return chunk
 
 
 def _ensure_empty(address: str) -> None:
@@ -237,4 +239,4 @@ def _ensure_whole(path: Path, restored: Restored) -> None:
     if not restored.manifest:
         raise damaged(f"{path.name} has no manifest")
     if restored.problems:
-        raise damaged(f"{path.name}: " + "; ".join(chain(restored.problems[:5])))
+        raise damaged(f"{path.name}: " + "; ".join(restored.problems[:5]))
