@@ -112,7 +112,12 @@ def worlds(draw: st.DrawFn) -> World:
     """One to three probes over some days: hung and taken away, broken, chosen, silent."""
     standings, readings = [], {}
     for probe in range(1, draw(st.integers(1, 3)) + 1):
-        cuts = sorted(draw(st.lists(st.integers(START, START + 3 * DAY), max_size=3, unique=True)))
+        cut = st.builds(
+            lambda hour, second: START + hour * HOUR_S + second,
+            st.sampled_from(range(24)),
+            st.sampled_from([0, 1, 700, 1800, 3599]),
+        )
+        cuts = sorted(draw(st.lists(cut, max_size=3, unique=True)))
         bounds = [0, *cuts, FOREVER]
         kind = draw(st.sampled_from(list(ProbeKind)))
         for low, high in pairwise(bounds):
@@ -123,7 +128,7 @@ def worlds(draw: st.DrawFn) -> World:
                 st.sampled_from([300, 900, 3599, 3600, 3601, 9000, 40_000]), min_size=1, max_size=50
             )
         )
-        at_s = START + draw(st.integers(0, DAY)) + np.concatenate(([0], np.cumsum(steps)))
+        at_s = START + draw(st.integers(0, 2 * HOUR_S)) + np.concatenate(([0], np.cumsum(steps)))
         celsius = draw(st.lists(st.integers(-3000, 1500), min_size=at_s.size, max_size=at_s.size))
         readings[probe] = (at_s.astype(np.float64), np.array(celsius) / 100)
     if not standings:
@@ -148,21 +153,22 @@ def test_whatever_hung_broke_and_fell_silent_it_is_the_plain_sum_of_what_was_mea
     if not has_readings(world):
         return
     hours = world.hours()
-    first, last = hours.edge_s[0] // HOUR_S, hours.edge_s[-1] // HOUR_S
-    low = data.draw(st.integers(int(first), int(last) - 1)) * HOUR_S
-    high = data.draw(st.integers(low // HOUR_S + 1, int(last))) * HOUR_S
+    assert hours.first is not None
+    first, last = int(hours.first[0] // HOUR_S) + 1, int(hours.last[0] // HOUR_S)
+    if last <= first:
+        return
+    low = data.draw(st.integers(first, last - 1)) * HOUR_S
+    high = data.draw(st.integers(low // HOUR_S + 1, last)) * HOUR_S
     known, lost = world.plainly(low, high)
     found_known, unknown, least, value, most = between(hours, low, high)
-    beside = 2 * GAP_S  # what the first and the last reading stand for
-    assert known - 1e-6 <= found_known <= known + beside + 1e-6
+    assert found_known == pytest.approx(known, abs=1e-5)
     assert found_known + unknown == pytest.approx(high - low)
+    used = np.diff(hours.used[hours.bins_at(np.array([low, high])), vitamin_column()])[0]
+    assert used == pytest.approx(lost, rel=2e-4, abs=1e-6)
+    coldest = unknown * float(arrhenius_factor(np.array(-30.0)))
+    assert least >= (lost + coldest) * (1 - 2e-4) - 1e-3, "unknown time is never nothing"
     assert least <= value * (1 + 1e-9) + 1e-9
     assert value <= most * (1 + 1e-9) + 1e-9
-    if hours.first and hours.first[0] <= low and high <= hours.last[0]:
-        assert found_known == pytest.approx(known, abs=1e-5)
-        column = vitamin_column()
-        used = np.diff(hours.used[hours.bins_at(np.array([low, high])), column])[0]
-        assert used == pytest.approx(lost, rel=2e-4, abs=1e-6)
 
 
 @settings(max_examples=100, suppress_health_check=[HealthCheck.too_slow])
