@@ -23,6 +23,7 @@ def test_every_figure_of_a_short_history_is_measured(
 ) -> None:
     monkeypatch.setattr(history, "MONTH_DAYS", 2)
     monkeypatch.setattr(history, "ROUNDS", 2)
+    monkeypatch.setattr(history, "TURNS", 2)
     figures = {f.name: f for f in history.measure(kind, 0, days=DAYS)}
     assert len(figures) == 9
     assert all(f.value > 0 and f.less_is_better for f in figures.values())

@@ -11,8 +11,11 @@ from hypothesis import strategies as st
 from sqlmodel import col, func, select
 
 from service.excursions.queries import undecided_since
+from service.quality.queries.exposure import Exposures
 from service.security import audit
 from service.settings import Settings
+from service.site import queries as sites
+from service.site.models import Place
 from service.temperatures.actions import keeping
 from service.temperatures.actions.keeping import keep_history
 from service.temperatures.models import ProbeHour, Reading
@@ -200,6 +203,25 @@ def test_a_chart_of_minutes_before_the_cut_is_answered_in_hours_and_says_so(
         assert coarse["step"] == 3600 and len(coarse["points"]) == 12
         assert "kept as hours only" in coarse["notes"][0]
         assert all(p["coverage"] == 1 for p in coarse["points"])
+
+
+def test_what_fish_has_been_through_is_the_same_after_a_cut(kitchen: Kitchen) -> None:
+    """From within one hour to within another: the exposure needs the hours only."""
+    with_history(kitchen)
+
+    def been_through() -> Any:
+        with kitchen.looking() as session:
+            place = session.exec(select(Place).where(col(Place.code) == "FZ1")).one()
+            view = sites.view(session, place.site_id, at=START)
+            exposures = Exposures(session, view, {place.id or 0: place})
+            begin = OLD + timedelta(days=5, minutes=17)
+            return exposures.of_place(place.id or 0, begin, begin + timedelta(hours=30, minutes=31))
+
+    before = been_through()
+    keep(kitchen)
+    after = been_through()
+    assert before.known_s == after.known_s == (30 * 60 + 31) * 60
+    assert np.allclose(before.value, after.value, rtol=1e-3)
 
 
 def test_the_trail_holds_after_a_cut(kitchen: Kitchen) -> None:
