@@ -1,5 +1,6 @@
 """Times in which a place was too warm for too long, rising fast, or silent."""
 
+from collections.abc import Sequence
 from datetime import datetime
 from typing import Annotated
 
@@ -8,7 +9,7 @@ from sqlmodel import Session
 
 from service.excursions import queries
 from service.excursions.models import Excursion
-from service.excursions.queries.shown import Filter, shown, shown_by_id
+from service.excursions.queries.shown import Filter, Shown, shown, shown_by_id
 from service.excursions.rules import ExcursionKind, ExcursionState
 from service.excursions.rules.words import CAUTION
 from service.excursions.schemas import AffectedOut, ExcursionDetail, ExcursionOut, RevisionOut
@@ -47,7 +48,7 @@ def list_excursions(
     """Times in which a place was too warm for too long, rising fast, or silent; newest first.
 
     Those that another stands for are left out unless asked for, and those withdrawn unless
-    their state is named.
+    their state is named. Begin, end and peak are those of an event with all its parts.
     """
     last = int(decode_cursor(cursor, int)[0]) if cursor is not None else None
     place_id = None
@@ -56,7 +57,7 @@ def list_excursions(
     asked = Filter(place_id, state, kind, from_at, to_at, merged)
     rows = shown(session, sites.sites_seen(session, by=by), asked, limit=limit + 1, before_id=last)
     more = encode_cursor(rows[limit - 1][0].id or 0) if len(rows) > limit else None
-    return Page(next=more, items=[_out(*row) for row in rows[:limit]])
+    return Page(next=more, items=_outs(session, rows[:limit]))
 
 
 @excursions.get("/{number}")
@@ -66,7 +67,7 @@ def show_excursion(number: Number, session: ReadSession, by: MayLook) -> Excursi
     (row,) = shown_by_id(session, [number])
     merged = [e.id or 0 for e in queries.merged_into(session, [number])]
     return ExcursionDetail(
-        **_out(*row).model_dump(),
+        **_outs(session, [row])[0].model_dump(),
         criteria=excursion.criteria,
         revisions=[
             RevisionOut.model_validate(revision, from_attributes=True)
@@ -77,6 +78,12 @@ def show_excursion(number: Number, session: ReadSession, by: MayLook) -> Excursi
         affected=_affected(session, excursion, excursion.opened_at),
         caution=CAUTION,
     )
+
+
+def _outs(session: Session, rows: Sequence[Shown]) -> list[ExcursionOut]:
+    """Excursions with what their parts add to them. One query."""
+    wholes = queries.wholes(session, [e for e, _, _ in rows])
+    return [_out(*row).model_copy(update=vars(wholes[row[0].id or 0])) for row in rows]
 
 
 def _out(e: Excursion, place: str, probe: str) -> ExcursionOut:

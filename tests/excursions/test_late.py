@@ -174,6 +174,17 @@ def test_two_probes_of_one_place_make_one_event(kitchen: Kitchen) -> None:
     with kitchen.looking() as session:
         told = session.exec(select(Message).where(col(Message.subject) == "excursion")).all()
         assert len(told) == 1, "one event is told once"
+    for m in range(200, 260, 5):
+        send(kitchen, "FZ1-AIR", [(m, -22)])
+        send(kitchen, "FZ1-B", [(m + 1, -8 if m < 230 else -22)])
+        look(kitchen, m + 2)
+        (event,) = shown(kitchen)
+        assert (event["state"] == "open") == (m < 240), "open while one of them is warm"
+    assert spans(kitchen) == [("warm", "ended", 60.0, 231.0)]
+    assert event["peak_c"] == -8.0
+    with kitchen.looking() as session:
+        told = session.exec(select(Message).where(col(Message.subject) == "excursion")).all()
+        assert len(told) == 2, "and once that it is over"
 
 
 def test_fish_that_was_there_is_stored_and_what_is_taken_from_it_inherits(

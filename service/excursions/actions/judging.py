@@ -20,6 +20,7 @@ from service.excursions.rules.detecting import (
 )
 from service.excursions.rules.hanging import Hung
 from service.probes.models import Probe
+from service.probes.rules import Offsets
 from service.science.arrays import Array, Indices
 from service.science.excursion_shape import LOOKED_BACK_S
 from service.temperatures import queries as temperatures
@@ -50,6 +51,7 @@ def judge(
     pieces: list[Hung],
     book: Book,
     watched: ProbeWatch | None,
+    offsets: Offsets | None,
     *,
     until_s: int,
 ) -> Judged:
@@ -61,12 +63,12 @@ def judge(
     """
     judged = _begin(session, probe, pieces, book, watched)
     end_s = until_s
-    if not judged.afresh:
+    if not judged.afresh and until_s - judged.at_s > PASS_S:
         first = temperatures.neighbours(session, probe.id or 0, judged.at_s, judged.at_s)[1]
         end_s = until_s if first is None else min(until_s, first[0] + PASS_S)
     for piece in pieces:
         if piece.from_s < end_s and _enter(session, probe, judged, piece):
-            _through(session, probe, judged, piece, book, end_s)
+            _through(session, probe, judged, piece, book, offsets, end_s)
     memory = judged.memory
     if memory is not None and memory.left_s is None:
         note_standing(memory, judged.finds)
@@ -144,7 +146,13 @@ def _enter(session: Session, probe: Probe, judged: Judged, piece: Hung) -> bool:
 
 
 def _through(
-    session: Session, probe: Probe, judged: Judged, piece: Hung, book: Book, end_s: int
+    session: Session,
+    probe: Probe,
+    judged: Judged,
+    piece: Hung,
+    book: Book,
+    offsets: Offsets | None,
+    end_s: int,
 ) -> None:
     """Go through the readings of a piece, a month at a time; the end of it, if it has come."""
     memory = judged.memory
@@ -154,7 +162,8 @@ def _through(
         chunk = min(stop, judged.at_s + PASS_S)
         back = book.limits(piece.place_id, judged.at_s).rise_s * 2
         low = max(piece.from_s, judged.at_s - back)
-        at_s, temperature_c = temperatures.raw(session, probe.id or 0, low, chunk)
+        at_s, centi_c = temperatures.as_read(session, probe.id or 0, low, chunk)
+        temperature_c = (centi_c if offsets is None else centi_c + offsets.of(at_s)) / 100.0
         _feed(judged, book, at_s, temperature_c, judged.at_s, chunk)
         if at_s.size and int(at_s[-1]) >= judged.at_s:
             judged.mark_s = max(judged.mark_s, int(at_s[-1]) + 1)
@@ -194,7 +203,7 @@ def _forget_before(judged: Judged) -> None:
 
 
 def remember(session: Session, probe: Probe, watched: ProbeWatch | None, judged: Judged) -> None:
-    """Keep where the watch is, if it has moved. Two rows."""
+    """Keep where the watch is, if it has moved. Two rows, flushed by the caller."""
     memory: dict[str, Any] = {} if judged.memory is None else judged.memory.as_json()
     if watched is None:
         session.add(ProbeWatch(probe_id=probe.id or 0, at_s=judged.mark_s, memory=memory))
@@ -204,4 +213,3 @@ def remember(session: Session, probe: Probe, watched: ProbeWatch | None, judged:
     if probe.watched_until_s != judged.mark_s:
         probe.watched_until_s = judged.mark_s
         session.add(probe)
-    session.flush()

@@ -1,6 +1,6 @@
 """One event for a place, whichever of its probes saw it and in however many parts."""
 
-from collections.abc import Collection, Iterable
+from collections.abc import Collection, Iterable, Sequence
 from datetime import datetime, timedelta
 
 from sqlmodel import Session
@@ -21,11 +21,12 @@ def link(
     *,
     at: datetime,
 ) -> None:
-    """Merge what overlaps or is nearer than `near` in a place since an instant.
+    """Merge what overlaps in a place since an instant, or is nearer than `near` and not silent.
 
-    Too warm and rising are one event, silent another. It is led by one that was too warm,
-    then by the earliest. Those that were decided stay as they are: what overlaps them
-    follows them. One query, and one for each time that a chain reaches further back.
+    Too warm and rising are one event, silent another. An event is open while a part of it
+    is. It is led by one that was too warm, then by the earliest. Those that were decided
+    stay as they are: what overlaps them follows them. One query, and one for each time that
+    a chain reaches further back.
     """
     rows = queries.standing_at(session, place_id, since - near)
     while rows and min(row.from_at for row in rows) < since:
@@ -35,7 +36,7 @@ def link(
         alike = [row for row in rows if (row.kind == ExcursionKind.SILENT) == silent]
         decided = [row for row in alike if row.state == ExcursionState.DECIDED]
         live = [row for row in alike if row.state != ExcursionState.DECIDED]
-        for group in _groups(live, near):
+        for group in _groups(live, timedelta(0) if silent else near):
             leader = min(group, key=_leads)
             _follow(leader, decided)
             _lead(session, leader, group, changed, at)
@@ -75,7 +76,7 @@ def _reaches(row: Excursion, at: datetime) -> bool:
 def _lead(
     session: Session,
     leader: Excursion,
-    group: Iterable[Excursion],
+    group: Sequence[Excursion],
     changed: Collection[int],
     at: datetime,
 ) -> None:
@@ -88,9 +89,13 @@ def _lead(
             revise(session, row, said, at=at, by=SERVICE)
             parts_changed = parts_changed or into is not None
         parts_changed = parts_changed or (row is not leader and row.id in changed)
-    if parts_changed and leader.state == ExcursionState.ASSESSED:
-        leader.state = ExcursionState.OPEN if leader.ended_at is None else ExcursionState.ENDED
-        leader.reason = "what another probe or part of it shows has changed"
+    state = ExcursionState(leader.state)
+    if any(row.ended_at is None for row in group):
+        state = ExcursionState.OPEN
+    elif state is ExcursionState.OPEN or parts_changed:
+        state = ExcursionState.ENDED
+    if state != leader.state:
+        leader.state, leader.reason = state, f"{state}, with all its parts"
         revise(session, leader, leader.reason, at=at, by=SERVICE)
     session.add(leader)
     session.flush()

@@ -70,9 +70,24 @@ def reconcile(
     _keep_passed(session, now)
     _link(session, now)
     for row, news in now.news:
-        if row.merged_into_id is None:
+        if _is_news(session, now, row, news):
             tell_of(session, row, news, book, probe.code, at=at)
     return now.opened
+
+
+def _is_news(session: Session, now: _Pass, row: Excursion, news: News) -> bool:
+    """Whether people are told: once for an event, however many probes saw it; it is over when
+    all its parts are; a part that is warmer by a step is told of too."""
+    if news is News.WITHDRAWN:
+        return row.merged_into_id is None
+    if row.merged_into_id is None:
+        return news is not News.ENDED or row.state == ExcursionState.ENDED
+    whole = session.get_one(Excursion, row.merged_into_id)
+    if news is News.OPENED:
+        step = now.book.policy(row.place_id, int(now.at.timestamp())).excursion_worse
+        peaks = (row.peak_c, whole.peak_c)
+        return None not in peaks and (row.peak_c or 0.0) - (whole.peak_c or 0.0) >= step
+    return news is News.WORSE or (news is News.ENDED and whole.state == ExcursionState.ENDED)
 
 
 def _is_same(row: Excursion, found: Found) -> bool:

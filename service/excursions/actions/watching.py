@@ -15,6 +15,7 @@ from sqlmodel import Session, col, select
 from service.excursions.actions.judging import judge, remember
 from service.excursions.actions.reconciling import reconcile
 from service.excursions.queries import watching as queries
+from service.probes import queries as probe_queries
 from service.probes.models import Probe
 from service.probes.rules import ProbeKind
 
@@ -44,7 +45,7 @@ def watch_some(session: Session, *, at: datetime, after_id: int, most: int) -> W
     """The same for the next few probes by number, for a transaction of its own.
 
     Their rows are locked, in order, until commit: readings of other probes are stored
-    meanwhile. Nine queries, and four or more for each probe.
+    meanwhile. Nine queries, and one or more for each probe.
     """
     locked = _lock(session, after_id, most)
     ids = [probe.id or 0 for probe in locked]
@@ -52,14 +53,18 @@ def watch_some(session: Session, *, at: datetime, after_id: int, most: int) -> W
         return Watched(0, None)
     book, hung = queries.book(session), queries.hung(session, ids)
     watches, going_on = queries.watches(session, ids), queries.probes_with_open(session, ids)
+    offsets = probe_queries.offsets(session, ids)
     until_s, opened = int(at.timestamp()) + 1, 0
     for probe, probe_id in zip(locked, ids, strict=True):
         watched, pieces = watches.get(probe_id), hung[probe_id]
-        judged = judge(session, probe, pieces, book, watched, until_s=until_s)
+        judged = judge(
+            session, probe, pieces, book, watched, offsets.get(probe_id), until_s=until_s
+        )
         finds = judged.finds
         if judged.afresh or finds.excursions or finds.passed or probe_id in going_on:
             opened += reconcile(session, probe, pieces, book, judged, at=at)
         remember(session, probe, watched, judged)
+    session.flush()
     return Watched(opened, ids[-1] if len(ids) == most else None)
 
 

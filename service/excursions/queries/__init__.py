@@ -83,6 +83,33 @@ def merged_into(session: Session, excursion_ids: Collection[int]) -> Sequence[Ex
     ).all()
 
 
+@dataclass(frozen=True)
+class Whole:
+    """An event of a place: an excursion together with those merged into it."""
+
+    from_at: datetime
+    ended_at: datetime | None
+    peak_c: float | None
+
+
+def wholes(session: Session, rows: Sequence[Excursion]) -> dict[int, Whole]:
+    """These excursions, each with its parts: from the first to the last, the warmest. One query."""
+    parts: dict[int, list[Excursion]] = {row.id or 0: [row] for row in rows}
+    for part in merged_into(session, parts.keys()):
+        parts[part.merged_into_id or 0].append(part)
+    return {number: _whole(group) for number, group in parts.items()}
+
+
+def _whole(group: Sequence[Excursion]) -> Whole:
+    ends = [row.ended_at for row in group if row.ended_at is not None]
+    peaks = [row.peak_c for row in group if row.peak_c is not None]
+    return Whole(
+        min(row.from_at for row in group),
+        max(ends) if len(ends) == len(group) else None,
+        max(peaks, default=None),
+    )
+
+
 def followed_by(session: Session, excursion_id: int) -> list[int]:
     """The numbers of those that came to light after this one was decided. One query."""
     statement = select(Excursion.id).where(
