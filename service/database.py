@@ -94,10 +94,12 @@ def open_database(address: str, *, connections: int = 10) -> Database:
 
 def _open_sqlite(url: URL) -> Database:
     arguments = {"timeout": BUSY_TIMEOUT_S}
+    # What is written may be secret, and errors go into the log: without the values.
     # One writing connection: its pool is a fair queue, so writers wait their turn
     # in this process instead of polling the file's lock.
     writer = create_engine(
         url,
+        hide_parameters=True,
         connect_args=arguments,
         poolclass=QueuePool,
         pool_size=1,
@@ -142,7 +144,7 @@ def _begin_deferred(connection: Connection) -> None:
 def _open_postgresql(url: URL, connections: int) -> Database:
     pool = {"pool_size": connections, "max_overflow": 0, "pool_pre_ping": True}
     return Database(
-        writer=create_engine(url, **pool),
+        writer=create_engine(url, hide_parameters=True, **pool),
         reader=create_engine(
             url, pool_size=4, max_overflow=4, pool_pre_ping=False, isolation_level="AUTOCOMMIT"
         ),

@@ -202,7 +202,8 @@ Change = Callable[[str, bytes], bytes | None]
 
 def rewritten(path: Path, change: Change, *, signed: bool) -> Path:
     """A backup with members changed or left out, sealed anew; signed: with a manifest that fits."""
-    out, digests = io.BytesIO(), {}
+    out = io.BytesIO()
+    digests: dict[str, str] = {}
     with tarfile.open(path) as source, tarfile.open(fileobj=out, mode="w") as target:
         for member in source:
             file = source.extractfile(member)
@@ -269,7 +270,7 @@ def test_a_row_that_was_forged_with_seal_and_manifest_is_found_by_chain_and_bala
     for change, why in (
         (in_table("audit_entry", b"\tmanager\t", b"\tnobody\t"), "the entry was changed"),
         (cut, "rows, not"),
-        (in_table("transfer", b"\t100000\n", b"\t100001\n"), "do not balance"),
+        (in_table("transfer", b"\t100000\t", b"\t100001\t"), "do not balance"),
         (rusted, "is damaged"),
     ):
         report = verify(rewritten(path, change, signed=True))

@@ -1,6 +1,9 @@
 """The outbox: real mail server, real receiver of webhooks, both databases."""
 
 import logging
+import signal
+import subprocess
+import sys
 import time
 from concurrent.futures import ThreadPoolExecutor
 from threading import Barrier
@@ -10,13 +13,14 @@ import pytest
 from cloudevents.core.bindings.http import HTTPMessage, from_structured_event
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from sqlalchemy.exc import IntegrityError
 from sqlmodel import select
 from standardwebhooks.webhooks import Webhook
 
 from service.notifications.actions import channels
 from service.notifications.actions.sending import LEASE, send_due, settle
 from service.notifications.actions.telling import tell, tell_chain_heads
-from service.notifications.models import Dispatch, Notice
+from service.notifications.models import Dispatch, Notice, Recipient
 from service.notifications.rules import Subject, Urgency
 from service.settings import Settings
 from tests.kitchen import Kitchen, Person
@@ -352,6 +356,37 @@ def test_what_a_dead_sender_had_taken_goes_out_again_under_the_same_identity(
     assert shown(kitchen, message)["notices"][0]["attempts"] == 2
 
 
+SENDER = """
+import sys
+from datetime import datetime
+from service.database import open_database
+from service.notifications.actions.sending import send_due
+from service.settings import Settings
+at = datetime.fromisoformat(sys.argv[2])
+send_due(open_database(sys.argv[1]), lambda: at, Settings())
+"""
+
+
+def test_what_a_process_had_in_hand_when_it_was_killed_is_sent_again_and_not_lost(
+    kitchen: Kitchen,
+) -> None:
+    with receiver(-1) as taken:
+        a_webhook(kitchen, taken)
+        message = told(kitchen)
+        command = [sys.executable, "-c", SENDER, kitchen.address, kitchen.clock().isoformat()]
+        with subprocess.Popen(command) as process:
+            until = time.monotonic() + 60
+            while not taken.requests and time.monotonic() < until:
+                time.sleep(0.01)
+            process.send_signal(signal.SIGKILL)
+        assert shown(kitchen, message)["state"] == "waiting"
+        kitchen.clock.at += LEASE
+        assert send(kitchen, Settings()) == 1
+        first, second = taken.requests
+        assert first.event == second.event
+    assert shown(kitchen, message)["state"] == "sent"
+
+
 def test_nothing_is_sent_of_what_was_taken_back(kitchen: Kitchen) -> None:
     with receiver() as taken:
         a_webhook(kitchen, taken)
@@ -464,6 +499,27 @@ def test_no_secret_is_shown_logged_or_in_the_trail(
         everything += kitchen.manager.get(path).text
     assert "s3cret" not in everything and KEY not in everything
     assert "could not be told" in everything, "a failure was among it"
+
+
+def test_an_error_of_the_database_does_not_repeat_what_was_to_be_stored(kitchen: Kitchen) -> None:
+    with pytest.raises(IntegrityError) as refused, kitchen.writing() as session:
+        session.add(
+            Recipient(
+                site_id=999,
+                name="x",
+                channel="webhook",
+                address="https://example.org/s3cret",
+                key=KEY,
+                urgencies=[],
+                subjects=[],
+                after_minutes=0,
+                most_an_hour=1,
+                created_at=kitchen.clock(),
+                by="manager",
+            )
+        )
+        session.flush()
+    assert "s3cret" not in str(refused.value) and KEY not in str(refused.value)
 
 
 @settings(max_examples=10, suppress_health_check=[HealthCheck.function_scoped_fixture])
