@@ -203,7 +203,7 @@ def warmth_findings(above_s: Array, policy: Policy) -> Iterator[Finding]:
 def excursion_findings(
     excursions: Sequence[tuple[str, str, datetime, datetime | None, float | None]],
 ) -> Iterator[Finding]:
-    """Excursions that the fish was in: (place, kind, from, ended, peak). They warn for now."""
+    """Excursions that the fish was in: (place, kind, from, ended, peak)."""
     for place, kind, begun, ended, peak in excursions:
         until = "still open" if ended is None else f"until {ended:%Y-%m-%d %H:%M} UTC"
         how = f"up to {peak:.1f} °C" if peak is not None else "not measured"
