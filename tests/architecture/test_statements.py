@@ -35,6 +35,8 @@ LISTS = (
     "/rules",
 )
 
+MOST = {"/life-left": 14}  # five of them only when hours are new, however many places
+
 
 @contextmanager
 def counted(kitchen: Kitchen) -> Iterator[list[str]]:
@@ -145,7 +147,9 @@ def test_a_list_takes_as_many_statements_for_many_rows_as_for_few(kitchen: Kitch
             f"{listed}: {few[listed][0]} statements for {few[listed][1]} rows, "
             f"{many[listed][0]} for {many[listed][1]}"
         )
-        assert many[listed][0] <= 12, f"{listed} takes {many[listed][0]} statements"
+        assert many[listed][0] <= MOST.get(listed, 12), (
+            f"{listed} takes {many[listed][0]} statements"
+        )
 
 
 def test_one_lot_takes_at_most_two_selects_whatever_happened_to_it(kitchen: Kitchen) -> None:
