@@ -5,6 +5,7 @@ from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from functools import lru_cache
+from itertools import chain
 from typing import Any, cast
 
 import numpy as np
@@ -439,7 +440,8 @@ def _plain_hours(
     rows = _plain_select(connection.dialect).rows(
         connection, {"of_probe": probe_id, "from_hour": from_s - HOUR_S, "to_hour": to_s}
     )
-    table = np.array(rows, dtype=np.float64).reshape(-1, 6).T
+    numbers = np.fromiter(chain.from_iterable(rows), dtype=np.float64, count=6 * len(rows))
+    table = numbers.reshape(-1, 6).T
     hour_s, readings = table[0].astype(np.int64), table[1].astype(np.int64)
     covered, mean, low, high = table[2], table[3], table[4], table[5]
     spans = Spans(hour_s, hour_s + HOUR_S, mean, low, high, covered)
