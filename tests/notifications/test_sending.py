@@ -170,7 +170,7 @@ def test_that_it_is_over_is_told_once_to_who_heard_of_it_and_acknowledges_nothin
         kitchen.clock.forward(minutes=5)
         told(kitchen, "Freezer 1 is cold again", Urgency.TODAY, ends=True)
         send(kitchen, by_mail(server))
-        last = [(x["To"].partition("@")[0], x["Subject"]) for x in server.letters[1:]]
+        last = sorted((x["To"].partition("@")[0], x["Subject"]) for x in server.letters[1:])
         assert last == [
             ("keeper", "[MAIN] Freezer 1 is cold again"),
             ("manager", "[MAIN] Freezer 1 is cold again"),
@@ -287,17 +287,17 @@ def test_two_ways_that_both_fail_do_not_tell_of_each_other_for_ever(kitchen: Kit
 def test_what_hangs_or_drips_is_given_up_and_holds_up_nobody_else(
     kitchen: Kitchen, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(channels, "GIVE_UP_S", 0.6)
+    monkeypatch.setattr(channels, "GIVE_UP_S", 4.0)
     with receiver(-1) as hangs, receiver(-2) as drips, receiver() as works:
         for taken in (hangs, drips, works):
             a_webhook(kitchen, taken)
         message = told(kitchen)
         began = time.monotonic()
         assert send(kitchen, Settings()) == 1
-        assert time.monotonic() - began < 5
+        assert time.monotonic() - began < 4 + 4, "both at once"
         found = shown(kitchen, message)["notices"]
     assert [n["state"] for n in found] == ["waiting", "waiting", "sent"]
-    assert [n["last_error"] for n in found] == ["no answer within 1 s"] * 2 + [None]
+    assert [n["last_error"] for n in found] == ["no answer within 4 s"] * 2 + [None]
 
 
 def test_of_senders_that_race_one_sends(kitchen: Kitchen) -> None:
