@@ -1,6 +1,7 @@
 """The history's bench makes what the service would have made, and measures whole answers."""
 
 from pathlib import Path
+from tempfile import TemporaryDirectory
 
 import numpy as np
 import pytest
@@ -33,10 +34,11 @@ def test_every_figure_of_a_short_history_is_measured(
 
 @pytest.mark.parametrize("kind", databases.kinds())
 def test_copied_years_have_the_hours_that_their_readings_make(
-    kind: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    kind: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(history, "YEAR_DAYS", 2)
-    with databases.empty(kind, tmp_path) as address:
+    # Not pytest's folder: another run of it would shut the server's user out.
+    with TemporaryDirectory() as folder, databases.empty(kind, Path(folder)) as address:
         made = history.make_history(address, 2, 6, at=system_clock())
         with opened(address) as database, Session(database.writer) as session:
             probe = session.exec(select(Probe).where(col(Probe.code) == "AIR-1")).one()
