@@ -7,6 +7,7 @@ from typing import Any
 
 from sqlalchemy import Engine, event
 
+from service.backups.models import Backup
 from service.excursions.models import Excursion
 from tests.kitchen import START, Kitchen
 
@@ -33,6 +34,9 @@ LISTS = (
     "/holds?open=true",
     "/sites",
     "/rules",
+    "/recipients",
+    "/messages",
+    "/backups",
 )
 
 MOST = {"/life-left": 14}  # five of them only when hours are new, however many places
@@ -120,7 +124,11 @@ def more_of_everything(kitchen: Kitchen, number: int) -> None:
                 "already_done": True,
             },
         )
+        mailbox = {"name": code, "channel": "email", "address": "duty@example.org"}
+        recipient = boss.made("/recipients", mailbox)["id"]
+        boss.made(f"/recipients/{recipient}/test", None)
         with kitchen.writing() as session:
+            session.add(Backup(slot_at=START - timedelta(hours=number + i), attempts=1))
             session.add(
                 Excursion(
                     place_id=1,
