@@ -19,7 +19,7 @@ from service.backups.actions.scheduled import back_up_due
 from service.clock import Clock
 from service.database import Database
 from service.errors import Conflict
-from service.excursions.actions.watching import watch
+from service.excursions.actions.watching import watch_some
 from service.excursions.queries import undecided_since
 from service.jobs import queries
 from service.jobs.actions import leases
@@ -42,6 +42,7 @@ LOOK_EVERY_S = 1.0
 STOP_WITHIN_S = 30.0
 DAY = timedelta(days=1)
 SEND_EVERY = timedelta(seconds=5)
+PROBES_AT_ONCE = 10
 
 
 @dataclass(frozen=True)
@@ -85,7 +86,7 @@ def jobs_of(settings: Settings) -> tuple[Job, ...]:
     """The table of background work. Short ones are done in this order."""
     minute = timedelta(seconds=settings.watch_seconds)
     return (
-        ShortJob("watch", minute, lambda session, at: watch(session, at=at)),
+        LongJob("watch", minute, watch_places),
         LongJob("assessments", minute, assess_due),
         ShortJob("reservations", minute, lambda session, at: release_expired(session, at=at)),
         LongJob(
@@ -98,6 +99,16 @@ def jobs_of(settings: Settings) -> tuple[Job, ...]:
         LongJob("backups", minute, lambda database, clock: back_up_due(database, settings, clock)),
         ShortJob("housekeeping", DAY, lambda session, at: forget_old_keys(session, at=at)),
     )
+
+
+def watch_places(database: Database, clock: Clock) -> None:
+    """A few probes a transaction: a feed that is recorded meanwhile waits for one of them."""
+    after_id: int | None = 0
+    while after_id is not None:
+        with transaction(database.writer) as session:
+            after_id = watch_some(
+                session, at=clock(), after_id=after_id, most=PROBES_AT_ONCE
+            ).last_id
 
 
 def keep_readings(database: Database, clock: Clock) -> None:

@@ -128,10 +128,10 @@ class _Paper:
             f"{it.found.place.code} was {_KINDS[said.kind]} from {self.instant(said.from_at)} "
             f"{over}, {_lasted(said, it)}."
         ]
-        if excursion.peak_c is not None:
+        if it.found.whole.peak_c is not None:
             unknown = said.air.hours_unknown
             measured = "measured all the time" if unknown == 0 else f"{unknown:.1f} h not measured"
-            peak = self.degrees(excursion.peak_c)
+            peak = self.degrees(it.found.whole.peak_c)
             sentences.append(f"Air up to {peak} {self._degree}, {measured}.")
         if excursion.cause != "unknown":
             sentences.append(f"By its course it looks like: {excursion.cause} (a guess).")
@@ -139,7 +139,7 @@ class _Paper:
 
     def chart(self, said: AssessmentOut, it: Standing, fish: Sequence[FishOut]) -> dict[str, Any]:
         """The chart's lines."""
-        view, excursion = self._view, it.found.excursion
+        view = self._view
         limit_c = place_limit_c(PlaceKind(it.found.place.kind), view.policy, view.units.temperature)
         limits = [Limit(said.limit.c, "core limit")] if fish else []
         if limit_c is not None:
@@ -153,8 +153,8 @@ class _Paper:
                 for check in said.checks
                 if fish and check.lot is not None and check.replaced_by is None
             ],
-            begun=excursion.from_at,
-            ended=excursion.ended_at,
+            begun=said.from_at,
+            ended=said.ended_at,
             warm_above_c=limit_c,
             zone=view.zone,
             unit=TemperatureUnit(view.units.temperature),

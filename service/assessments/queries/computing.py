@@ -24,5 +24,5 @@ def computed(found: Inputs) -> Computed:
     histories = Histories(found.air)
     policy = found.view.policy
     fish = tuple((group, fish_of(group, histories, policy)) for group in found.groups)
-    begin_s = found.excursion.from_at.timestamp()
+    begin_s = found.whole.from_at.timestamp()
     return Computed(found, air_of(found.air, begin_s, found.until_s, found.air_source), fish)

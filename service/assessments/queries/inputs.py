@@ -20,7 +20,7 @@ from service.checks.models import Check
 from service.checks.rules import Position
 from service.excursions import queries as excursions
 from service.excursions.models import Excursion
-from service.excursions.queries import Affected
+from service.excursions.queries import Affected, Whole
 from service.ledger.models import Parcel
 from service.lots import queries as lots
 from service.lots.models import Lot
@@ -50,11 +50,13 @@ CHILLED = Estimate(1.0, 0.0, 4.0, "°C", ("received chilled: not frozen before",
 class Inputs:
     """Everything that one assessment is computed from.
 
-    basis : a digest of it; what became of the fish since does not count. until_s : how far
-    it looks. readings : how many points the air has; none where they are not kept any more.
+    whole : when the event began and ended, by all probes that saw it. basis : a digest of it;
+    what became of the fish since does not count. until_s : how far it looks. readings : how
+    many points the air has; none where they are not kept any more.
     """
 
     excursion: Excursion
+    whole: Whole
     place: Place
     view: SiteView
     air: AirSeries
@@ -70,20 +72,22 @@ def inputs(session: Session, excursion: Excursion, *, at: datetime) -> Inputs:
     cost grows with the readings of the event and the parcels of the lots that were there."""
     place = session.get_one(Place, excursion.place_id)
     view = sites.view(session, place.site_id, at=at)
-    begin_s = excursion.from_at.timestamp()
-    at_s, air_c, source = _readings(session, excursion, at)
-    looks = _looks(session, excursion, _followed_until(excursion, at))
+    whole = excursions.wholes(session, [excursion])[excursion.id or 0]
+    begin_s = whole.from_at.timestamp()
+    at_s, air_c, source = _readings(session, place, whole, at)
+    looks = _looks(session, excursion, whole, at)
     last_look_s = max((look.at_s for found in looks.values() for look in found), default=begin_s)
-    until_s = max(_until_s(excursion, at_s, at, view.policy.gap_minutes * 60), last_look_s)
+    until_s = max(_until_s(whole, at_s, at, view.policy.gap_minutes * 60), last_look_s)
     air = _air(at_s, air_c, begin_s, until_s, view)
     if air is None:
-        air, source = _supposed(excursion, begin_s, until_s), "no reading is kept of that time"
+        air, source = _supposed(whole, begin_s, until_s), "no reading is kept of that time"
     start = _start(at_s, air_c, begin_s)
     groups: tuple[Group, ...] = ()
     if place.kind == PlaceKind.FREEZER:
-        groups = _groups(session, excursion, start, until_s, looks)
+        groups = _groups(session, excursion, whole, start, until_s, looks)
     return Inputs(
         excursion,
+        whole,
         place,
         view,
         air,
@@ -91,15 +95,17 @@ def inputs(session: Session, excursion: Excursion, *, at: datetime) -> Inputs:
         int(at_s.size),
         groups,
         until_s,
-        _basis(excursion, view, groups, at_s, air_c, until_s),
+        _basis(excursion, whole, view, groups, at_s, air_c, until_s),
     )
 
 
-def _readings(session: Session, excursion: Excursion, at: datetime) -> tuple[Array, Array, str]:
+def _readings(
+    session: Session, place: Place, whole: Whole, at: datetime
+) -> tuple[Array, Array, str]:
     """The governing probes' readings from three days before, five minutes apart at least."""
-    from_s = int(excursion.from_at.timestamp()) - BEFORE_S
-    to_s = int(_followed_until(excursion, at).timestamp()) + 1
-    pieces = temperatures.governing(session, excursion.place_id, from_s, to_s)
+    from_s = int(whole.from_at.timestamp()) - BEFORE_S
+    to_s = int(_followed_until(whole, at).timestamp()) + 1
+    pieces = temperatures.governing(session, place.id or 0, from_s, to_s)
     read = [temperatures.raw(session, p.probe_id, p.from_s, p.until_s) for p in pieces]
     at_s = np.concatenate([np.zeros(0), *(each[0].astype(np.float64) for each in read)])
     air_c = np.concatenate([np.zeros(0), *(each[1] for each in read)])
@@ -119,15 +125,15 @@ def _thinned(at_s: Array, air_c: Array) -> tuple[Array, Array]:
     return starts[: bins.size], np.add.reduceat(air_c, first) / count
 
 
-def _followed_until(excursion: Excursion, at: datetime) -> datetime:
-    ended = excursion.ended_at
+def _followed_until(whole: Whole, at: datetime) -> datetime:
+    ended = whole.ended_at
     return at if ended is None else min(at, ended + timedelta(seconds=FOLLOWED_S))
 
 
-def _until_s(excursion: Excursion, at_s: Array, at: datetime, gap_s: float) -> float:
+def _until_s(whole: Whole, at_s: Array, at: datetime, gap_s: float) -> float:
     """How far is looked: to the last reading, or to the instant where there is none near it."""
-    until_s = _followed_until(excursion, at).timestamp()
-    begin_s = excursion.from_at.timestamp()
+    until_s = _followed_until(whole, at).timestamp()
+    begin_s = whole.from_at.timestamp()
     if at_s.size and begin_s < at_s[-1] <= until_s and until_s - at_s[-1] <= gap_s:
         return float(at_s[-1])
     return max(until_s, begin_s + 60.0)
@@ -154,10 +160,10 @@ def _air(
     )
 
 
-def _supposed(excursion: Excursion, begin_s: float, until_s: float) -> AirSeries:
+def _supposed(whole: Whole, begin_s: float, until_s: float) -> AirSeries:
     """Without readings: all the time as warm as the excursion is known to have been."""
     cold = CAME_LATELY.value
-    warm = max(cold, excursion.peak_c if excursion.peak_c is not None else AMBIENT_C)
+    warm = max(cold, whole.peak_c if whole.peak_c is not None else AMBIENT_C)
     low, middle, high = (np.full(2, c) for c in (cold, (cold + warm) / 2, warm))
     return AirSeries(np.array([begin_s, until_s]), low, middle, high, np.array([True]))
 
@@ -181,6 +187,7 @@ def _start(at_s: Array, air_c: Array, begin_s: float) -> Estimate:
 def _groups(
     session: Session,
     excursion: Excursion,
+    whole: Whole,
     start: Estimate,
     until_s: float,
     looks: Mapping[int, Sequence[Look]],
@@ -201,7 +208,7 @@ def _groups(
         if row.in_place:
             there[row.lot_id] = there.get(row.lot_id, 0) + row.grams
     groups = []
-    for key, rows in _together(excursion, met, parcels, until_s).items():
+    for key, rows in _together(whole, met, parcels, until_s).items():
         lot_id, from_s, leaves_s, moved, lately = key
         if lot_id not in fish:
             continue
@@ -237,15 +244,15 @@ lately."""
 
 
 def _together(
-    excursion: Excursion,
+    whole: Whole,
     met: Sequence[Affected],
     parcels: Mapping[int, Row[tuple[int, int | None, datetime]]],
     until_s: float,
 ) -> dict[_Key, list[Affected]]:
     """Parcels that share their history. Of a lot that is used up, what was there itself."""
     left = {row.lot_id for row in met if row.on_hand > 0}
-    begin_s = excursion.from_at.timestamp()
-    over = excursion.ended_at.timestamp() if excursion.ended_at else until_s
+    begin_s = whole.from_at.timestamp()
+    over = whole.ended_at.timestamp() if whole.ended_at else until_s
     groups: dict[_Key, list[Affected]] = {}
     for row in met:
         if row.parcel_id not in parcels:
@@ -295,10 +302,13 @@ def _products(session: Session, fish: Iterable[Lot]) -> dict[int, Product]:
     return {row.id: row for row in rows if row.id is not None}
 
 
-def _looks(session: Session, excursion: Excursion, until: datetime) -> dict[int, list[Look]]:
+def _looks(
+    session: Session, excursion: Excursion, whole: Whole, at: datetime
+) -> dict[int, list[Look]]:
     """Cores measured in the place during the excursion and while it is followed, by lot."""
     found: dict[int, list[Look]] = {}
-    for check in checks.cores(session, excursion.place_id, excursion.from_at, until):
+    until = _followed_until(whole, at)
+    for check in checks.cores(session, excursion.place_id, whole.from_at, until):
         if check.lot_id is not None and check.excursion_id in (None, excursion.id):
             found.setdefault(check.lot_id, []).append(_look(check))
     return found
@@ -311,6 +321,7 @@ def _look(check: Check) -> Look:
 
 def _basis(
     excursion: Excursion,
+    whole: Whole,
     view: SiteView,
     groups: Sequence[Group],
     at_s: Array,
@@ -321,8 +332,8 @@ def _basis(
         [
             VERSION,
             excursion.id,
-            excursion.from_at.timestamp(),
-            excursion.ended_at.timestamp() if excursion.ended_at else None,
+            whole.from_at.timestamp(),
+            whole.ended_at.timestamp() if whole.ended_at else None,
             round(until_s),
             view.policy_version,
             [(g.lot, g.from_s, g.until_s, g.moved, g.there_g, g.start_c.high) for g in groups],
