@@ -277,6 +277,18 @@ def test_a_row_that_was_forged_with_seal_and_manifest_is_found_by_chain_and_bala
         assert not report.good and why in " ".join(report.problems), report
 
 
+def test_a_backup_of_a_newer_version_says_so(small_kitchen: Kitchen, tmp_path: Path) -> None:
+    path = copied(small_kitchen, tmp_path / "backups")
+
+    def newer(member: str, inside: bytes) -> bytes:
+        if member != "head.json":
+            return inside
+        return json.dumps(json.loads(inside) | {"revision": "9999"}).encode()
+
+    report = verify(rewritten(path, newer, signed=True))
+    assert "newer version" in report.problems[0]
+
+
 def test_any_byte_that_is_damaged_is_found(small_kitchen: Kitchen, tmp_path: Path) -> None:
     path = copied(small_kitchen, tmp_path / "backups")
     whole = path.read_bytes()

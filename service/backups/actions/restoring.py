@@ -12,11 +12,9 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from alembic.util.exc import CommandError
 from sqlalchemy import Connection, inspect
 from sqlalchemy import text as sql
 
-from alembic import command
 from service import files
 from service.backups.actions import tables
 from service.backups.actions.archive import Member, broken_seal, damaged, members
@@ -25,7 +23,6 @@ from service.backups.actions.tables import Column, Copied, Still
 from service.backups.rules import FORMAT, Kind
 from service.database import full_url, open_database
 from service.errors import Conflict
-from service.migrations import configuration
 from service.temperatures.actions.partitions import ensure_partitions
 
 
@@ -160,11 +157,24 @@ def _opened(path: Path, address: str) -> tuple[Restored, Iterator[Member]]:
     if restored.head["format"] != FORMAT:
         raise _from_the_future(path)
     try:
-        command.upgrade(configuration(address), restored.head["revision"])
-    except CommandError as error:
+        bring_to(address, restored.head["revision"])
+    except LookupError as error:
         raise _from_the_future(path) from error
     _empty_again(address)
     return restored, inside
+
+
+def bring_to(address: str, revision: str) -> None:
+    """Make the tables of a revision. Raises LookupError for one that is not known here."""
+    from alembic.util.exc import CommandError  # noqa: PLC0415 - heavy; `serve` starts without
+
+    from alembic import command  # noqa: PLC0415
+    from service.migrations import configuration  # noqa: PLC0415
+
+    try:
+        command.upgrade(configuration(address), revision)
+    except CommandError as error:
+        raise LookupError(revision) from error
 
 
 def _from_the_future(path: Path) -> Conflict:

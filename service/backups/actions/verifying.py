@@ -7,13 +7,11 @@ from typing import Any
 
 from sqlmodel import Session, col, select
 
-from alembic import command
-from service.backups.actions.restoring import Restored, restore
+from service.backups.actions.restoring import Restored, bring_to, restore
 from service.backups.actions.tables import Still
 from service.database import open_database
 from service.errors import Conflict
 from service.ledger import queries as ledger
-from service.migrations import configuration
 from service.photos.models import Photo
 from service.security import audit
 from service.security.models import AuditHead
@@ -47,7 +45,7 @@ def verify(path: Path, *, folder: Path | None = None, still: Still = lambda: Non
         with tempfile.TemporaryDirectory(dir=folder, prefix=".verifying-") as scratch:
             address = f"sqlite:///{Path(scratch) / 'verified.db'}"
             restored = restore(path, address, None, still=still)
-            command.upgrade(configuration(address), "head")
+            bring_to(address, "head")
             return _looked_at(restored, address)
     except Conflict as error:
         return Report((error.detail,))
