@@ -184,7 +184,7 @@ def test_two_probes_of_one_place_make_one_event(kitchen: Kitchen) -> None:
     assert event["peak_c"] == -8.0
     with kitchen.looking() as session:
         told = session.exec(select(Message).where(col(Message.subject) == "excursion")).all()
-        assert len(told) == 2, "and once that it is over"
+        assert [m.ends for m in told] == [False, True], "and once, to all, that it is over"
 
 
 def test_fish_that_was_there_is_stored_and_what_is_taken_from_it_inherits(

@@ -26,6 +26,9 @@ class News(StrEnum):
     WITHDRAWN = "withdrawn"
 
 
+OVER = (News.ENDED, News.WITHDRAWN)  # told to all who heard of it, and once
+
+
 def tell_of(
     session: Session, row: Excursion, news: News, book: Book, probe: str, *, at: datetime
 ) -> None:
@@ -55,12 +58,13 @@ def tell_of(
         body=body,
         urgency=_urgency(row, news, at),
         at=at,
+        ends=news in OVER,
     )
 
 
 def _urgency(row: Excursion, news: News, at: datetime) -> Urgency:
     if row.ended_at is not None and at - row.ended_at > LONG_AGO:
         return Urgency.RECORD
-    if news in (News.ENDED, News.WITHDRAWN) or row.ended_at is not None:
+    if news in OVER or row.ended_at is not None:
         return Urgency.TODAY
     return Urgency.NOW
