@@ -200,7 +200,8 @@ def _user_add(parsed: argparse.Namespace) -> int:
         user = users.add_user(
             session, parsed.name, Role(parsed.role), at=at, password=password, site_ids=site_ids
         )
-        senders.name_senders(session, parsed.probe, parsed.name, at=at, by=SERVICE)
+        if parsed.probe:
+            senders.name_senders(session, parsed.probe, parsed.name, at=at, by=SERVICE)
         scopes = None if parsed.scope is None else [Action(s) for s in parsed.scope]
         token = users.issue_token(session, user, at=at, scopes=scopes) if parsed.token else None
     print(f"User {parsed.name} may act as {parsed.role}.")
