@@ -1,4 +1,5 @@
-"""`fishhouse bench ingest`: readings in, decoded and over HTTP, beside feeds, and for long."""
+"""`fishhouse bench ingest`: readings in, decoded and over HTTP, beside feeds, and for long; and
+the life left of a whole store by them."""
 
 import json
 import tempfile
@@ -9,11 +10,12 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from http.client import HTTPConnection
+from itertools import chain
 from pathlib import Path
 from statistics import median
 from typing import Any
 
-from service.bench import databases, processes, storing
+from service.bench import databases, exposure, processes, storing
 from service.bench.broker import measure_broker
 from service.bench.figures import Figure
 from service.bench.place import PROBES, BenchPlace, fill, opened
@@ -37,7 +39,7 @@ def run_ingest_bench(as_json: bool, readings: int | None) -> int:
     """Measure and print. Returns 0 whether or not the targets are met."""
     figures = []
     for kind in databases.kinds():
-        for figure in measure(kind, readings or READINGS):
+        for figure in chain(measure(kind, readings or READINGS), exposure.measure(kind)):
             figures.append(figure)
             if not as_json:
                 print(figure.sentence(), flush=True)

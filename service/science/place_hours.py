@@ -39,6 +39,13 @@ class Bins:
     covered seconds. integrals : (n, rates), above_s : (n, thresholds), over known time.
     weight_s, mean_c : to average by; a lonely reading has a weight of its own. min_c,
     max_c, first_at_s, first_c, last_at_s, last_c : of its readings, nan where there is none.
+
+    >>> two = np.full(2, 3600.0)
+    >>> bins = Bins(np.array([0.0, 3600, 7200]), np.array([1, 1]), two, two[:, np.newaxis],
+    ...             np.zeros((2, len(THRESHOLDS_C))), two, *[np.full(2, -20.0)] * 3,
+    ...             np.array([0.0, 3600]), np.full(2, -20.0), np.array([3540.0, 7200]), two - 3620)
+    >>> bins.widened(0, 1).known_s
+    array([3600., 3600.,    0.])
     """
 
     edge_s: Array
@@ -92,6 +99,11 @@ class Edges:
 
     known_s (n,), used (n, rates), above_s (n, thresholds): from the bin's begin until the
     instant. max_before, max_after (n,): the warmest of the bin on either side, nan: none.
+
+    >>> half_past = Edges(np.array([1800.0]), np.array([1700.0]), np.ones((1, 1)),
+    ...                   np.zeros((1, 8)), np.array([-19.0]), np.array([-18.0]))
+    >>> half_past.joined(no_edges(1)).at_s, half_past.before(1800.0).at_s, half_past.nbytes
+    (array([1800.]), array([], dtype=float64), 104)
     """
 
     at_s: Array
@@ -133,7 +145,11 @@ class Edges:
 
 
 def no_edges(rates: int) -> Edges:
-    """None at all."""
+    """None at all.
+
+    >>> no_edges(2).used.shape
+    (0, 2)
+    """
     none = np.zeros(0)
     return Edges(none, none, np.zeros((0, rates)), np.zeros((0, len(THRESHOLDS_C))), none, none)
 
@@ -158,6 +174,25 @@ class PlaceHours:
     value, low, high, unknown_above : (m + 1, ...), sums over them. before, after : what each
     second does outside the edges. min_c, max_c : (n,), nan where nobody measured. first,
     last : the first reading there ever was, None where there may be earlier ones; the last.
+
+    Two hours at -20 °C; a rate of one a second, and half past the first hour until an hour
+    after the last reading, of which as long as a gap may be is known:
+
+    >>> two = np.full(2, 3600.0)
+    >>> bins = Bins(np.array([0.0, 3600, 7200]), np.array([1, 1]), two, two[:, np.newaxis],
+    ...             np.zeros((2, len(THRESHOLDS_C))), two, *[np.full(2, -20.0)] * 3,
+    ...             np.array([0.0, 3600]), np.full(2, -20.0), np.array([3540.0, 7200]), two - 3620)
+    >>> one = RateTable(lambda c: np.ones_like(c))
+    >>> hours = summed(bins, None, gap_s=1800, rates=[one], assumed_c=-18.0)
+    >>> stay = hours.between(np.array([1800.0]), np.array([10800.0]), slice(None))
+    >>> stay.known_s, stay.unknown_s, stay.high.round(6)
+    (array([7200.]), array([1800.]), array([[9000.]]))
+    >>> hours.max_between(np.array([0.0]), np.array([7200.0])), hours.mean_between(0, 7200)
+    (array([-20.]), -20.0)
+    >>> hours.above_between(0.0, 7200.0, no_edges(1)).max(), hours.nbytes > 0
+    (np.float64(0.0), True)
+    >>> hours.bins_at(np.array([3600.0])) - hours.bins_at(np.array([0.0]))
+    array([1])
     """
 
     edge_s: Array
@@ -322,6 +357,9 @@ class Warmest:
 
     Within blocks of 24 from the block's begin and to its end, over blocks a table of
     all runs whose length is a power of two.
+
+    >>> len(Warmest(np.zeros(50)).arrays)
+    5
     """
 
     def __init__(self, max_c: Rows) -> None:
@@ -394,6 +432,16 @@ def summed(
     Notes
     -----
     To the last bit the same whether made at once or upon a base. Cost: O(bins · rates).
+
+    Check
+    -----
+    `PlaceHours` shows two hours. Without any reading there is nothing to sum:
+
+    >>> none = np.full(1, np.nan)
+    >>> bins = Bins(np.array([0.0, 3600]), np.array([-1]), np.zeros(1), np.zeros((1, 1)),
+    ...             np.zeros((1, 8)), np.zeros(1), np.zeros(1), *[none] * 6)
+    >>> summed(bins, None, gap_s=3600, rates=[], assumed_c=-18.0) is None
+    True
     """
     read = np.flatnonzero(~np.isnan(bins.last_at_s))
     if not read.size and before is None:
