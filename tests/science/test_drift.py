@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import assume, given
 from hypothesis import strategies as st
 from scipy.stats import theilslopes
 
@@ -33,6 +33,7 @@ def test_the_robust_line_is_that_of_scipy_ties_included(
     x, y = np.array(points, dtype=float).T / 10
     ours = theil_sen(x, y, confidence=confidence)
     theirs = theilslopes(y, x, confidence)
+    assume(np.isfinite(theirs).all())  # its variance may come out below nothing among ties
     found = (ours.slope, ours.intercept, ours.low, ours.high)
     assert found == pytest.approx(tuple(theirs), abs=1e-12)
 
