@@ -6,7 +6,7 @@ one writing connection per process whose transactions begin `IMMEDIATE`.
 PostgreSQL: psycopg 3. Tables are made by Alembic only.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from functools import lru_cache
@@ -158,14 +158,6 @@ def insert_ignoring(dialect: str, table: Table) -> Any:
     """An INSERT that leaves rows alone whose key exists."""
     maker = sqlite.insert if dialect == "sqlite" else postgresql.insert
     return cast(Any, maker)(table).on_conflict_do_nothing()
-
-
-def upsert(dialect: str, table: Table, key: Sequence[str]) -> Any:
-    """An INSERT that replaces the other columns of rows whose key exists."""
-    maker = sqlite.insert if dialect == "sqlite" else postgresql.insert
-    statement = cast(Any, maker)(table)
-    others = {c.name: statement.excluded[c.name] for c in table.columns if c.name not in key}
-    return statement.on_conflict_do_update(index_elements=list(key), set_=others)
 
 
 @lru_cache(maxsize=128)
