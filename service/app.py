@@ -15,6 +15,7 @@ import service.assessments.routes
 import service.backups.routes
 import service.catalogue.routes
 import service.checks.routes
+import service.diets.routes
 import service.excursions.routes
 import service.feeding.routes
 import service.inspections.routes
@@ -71,6 +72,7 @@ ROUTERS: tuple[APIRouter, ...] = (
     *service.thawing.routes.routers,
     *service.feeding.routes.routers,
     service.animals.routes.router,
+    *service.diets.routes.routers,
     *service.supplements.routes.routers,
     *service.traceability.routes.routers,
     *service.labels.routes.routers,
@@ -227,6 +229,7 @@ PROBLEM_KINDS = {
     "unknown-product": "No product has this code.",
     "unknown-supplement-product": "No supplement product has this code.",
     "unknown-animal": "No animal has this code.",
+    "unknown-group": "No group of animals has this code.",
     "unknown-delivery": "No delivery has this number.",
     "unknown-lot": "No lot has this code.",
     "unknown-supplier-lot": "No lot that you see has this supplier lot code.",

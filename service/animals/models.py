@@ -1,4 +1,4 @@
-"""Animals, their body mass, their diets."""
+"""Animals, the groups they are fed in, their body mass, stages of life and fasts."""
 
 from datetime import date
 
@@ -35,23 +35,70 @@ class AnimalWeight(SQLModel, table=True):
     by: str
 
 
-class Diet(SQLModel, table=True):
-    """What an animal gets per day, from a day on, until a later one."""
+class AnimalGroup(SQLModel, table=True):
+    """Animals that are fed together: a pool, a colony, a rookery."""
+
+    __tablename__ = "animal_group"
 
     id: int | None = Field(default=None, primary_key=True)
+    site_id: int = Field(foreign_key="site.id", index=True)
+    code: str = Field(unique=True)
+    name: str
+
+
+class GroupMembership(SQLModel, table=True):
+    """An animal in a group, from an instant until another; station: where it waits for its fish."""
+
+    __tablename__ = "group_membership"
+    __table_args__ = (
+        CheckConstraint("until_at IS NULL OR until_at > from_at", name="from_before_until"),
+    )
+
+    id: int | None = Field(default=None, primary_key=True)
+    group_id: int = Field(foreign_key="animal_group.id", index=True)
     animal_id: int = Field(foreign_key="animal.id", index=True)
-    from_day: date
-    feeds_per_day: int
+    station: str | None = None
+    from_at: Instant
+    until_at: Instant | None = None
     recorded_at: Instant
     by: str
 
 
-class DietItem(SQLModel, table=True):
-    """How much of one species a diet holds per day."""
+class LifeStage(SQLModel, table=True):
+    """A stage of an animal's life, both days included; open until it is ended."""
 
-    __tablename__ = "diet_item"
-    __table_args__ = (CheckConstraint("grams > 0", name="diet_item_more_than_nothing"),)
+    __tablename__ = "life_stage"
+    __table_args__ = (
+        CheckConstraint("until_day IS NULL OR until_day >= from_day", name="from_before_until"),
+    )
 
-    diet_id: int = Field(foreign_key="diet.id", primary_key=True)
-    species_code: str = Field(foreign_key="species.code", primary_key=True)
-    grams: int
+    id: int | None = Field(default=None, primary_key=True)
+    animal_id: int = Field(foreign_key="animal.id", index=True)
+    stage: str
+    from_day: date
+    until_day: date | None = None
+    note: str | None = None
+    recorded_at: Instant
+    by: str
+
+
+class Fast(SQLModel, table=True):
+    """Time in which an animal is not expected to eat, both days included, and down to what weight.
+
+    ordered_by: the vet who answers for it.
+    """
+
+    __table_args__ = (
+        CheckConstraint("until_day IS NULL OR until_day >= from_day", name="from_before_until"),
+        CheckConstraint("floor_g IS NULL OR floor_g > 0", name="floor_more_than_nothing"),
+    )
+
+    id: int | None = Field(default=None, primary_key=True)
+    animal_id: int = Field(foreign_key="animal.id", index=True)
+    from_day: date
+    until_day: date | None = None
+    reason: str
+    floor_g: int | None = None
+    ordered_by: str
+    recorded_at: Instant
+    by: str

@@ -1,11 +1,10 @@
-"""Every select of animals, weights and diets."""
+"""Every select of animals, groups, weights, stages and fasts."""
 
-from collections.abc import Mapping, Sequence
 from datetime import date, datetime
 
-from sqlmodel import Session, col, func, select
+from sqlmodel import Session, col, or_, select
 
-from service.animals.models import Animal, AnimalWeight, Diet, DietItem
+from service.animals.models import Animal, AnimalGroup, AnimalWeight, Fast, GroupMembership
 from service.database import rows_where_in
 from service.errors import NotFound
 from service.security.actor import Actor
@@ -37,46 +36,40 @@ def body_mass_g(session: Session, animal_id: int, *, at: datetime) -> int | None
     ).first()
 
 
-def diet_on(session: Session, animal_id: int, day: date) -> Diet | None:
-    """The diet in force on a day: the latest `from`, then the latest recorded."""
-    return session.exec(
-        select(Diet)
-        .where(col(Diet.animal_id) == animal_id, col(Diet.from_day) <= day)
-        .order_by(col(Diet.from_day).desc(), col(Diet.id).desc())
-        .limit(1)
-    ).first()
+def group_by_code(session: Session, code: str, *, by: Actor, field: str = "group") -> AnimalGroup:
+    """The group of this code. Raises NotFound, and NotAllowed at somebody else's site."""
+    found = session.exec(select(AnimalGroup).where(AnimalGroup.code == code.upper())).first()
+    if found is None:
+        raise NotFound.of("group", code, field)
+    by.ensure_site(found.site_id)
+    return found
 
 
-def diet_grams(session: Session, animal_id: int, day: date) -> Mapping[str, int]:
-    """Grams of each species that an animal's diet holds on a day; empty without one."""
-    diet = diet_on(session, animal_id, day)
-    if diet is None:
-        return {}
-    items = session.exec(select(DietItem).where(col(DietItem.diet_id) == diet.id)).all()
-    return {item.species_code: item.grams for item in items}
-
-
-def site_need_grams(session: Session, site_id: int, day: date) -> Sequence[tuple[str, int]]:
-    """Grams of each species that a site's diets ask for on a day, by species. One query."""
-    newest = (
-        select(
-            col(Diet.id).label("id"),
-            func.row_number()
-            .over(
-                partition_by=col(Diet.animal_id),
-                order_by=(col(Diet.from_day).desc(), col(Diet.id).desc()),
-            )
-            .label("place"),
-        )
-        .join(Animal, col(Animal.id) == col(Diet.animal_id))
-        .where(col(Animal.site_id) == site_id, col(Diet.from_day) <= day)
-        .subquery()
-    )
+def members(session: Session, group_id: int, *, at: datetime) -> list[Animal]:
+    """The animals that were in a group at an instant, by code. One query."""
     statement = (
-        select(DietItem.species_code, func.sum(DietItem.grams))
-        .join(newest, newest.c.id == col(DietItem.diet_id))
-        .where(newest.c.place == 1)
-        .group_by(col(DietItem.species_code))
-        .order_by(col(DietItem.species_code))
+        select(Animal)
+        .join(GroupMembership, col(GroupMembership.animal_id) == col(Animal.id))
+        .where(
+            col(GroupMembership.group_id) == group_id,
+            col(GroupMembership.from_at) <= at,
+            or_(col(GroupMembership.until_at).is_(None), col(GroupMembership.until_at) > at),
+        )
+        .order_by(col(Animal.code))
     )
-    return [(species, int(grams)) for species, grams in session.exec(statement)]
+    return list(session.exec(statement))
+
+
+def fasts_on(session: Session, site_id: int, day: date) -> dict[int, Fast]:
+    """Who of a site fasts on a day, by animal; of several the newest. One query."""
+    statement = (
+        select(Fast)
+        .join(Animal, col(Animal.id) == col(Fast.animal_id))
+        .where(
+            col(Animal.site_id) == site_id,
+            col(Fast.from_day) <= day,
+            or_(col(Fast.until_day).is_(None), col(Fast.until_day) >= day),
+        )
+        .order_by(col(Fast.id))
+    )
+    return {fast.animal_id: fast for fast in session.exec(statement)}

@@ -1,4 +1,4 @@
-"""Animals, weights, diets."""
+"""Animals and their weights."""
 
 from fastapi import APIRouter
 from sqlmodel import Session
@@ -6,19 +6,11 @@ from sqlmodel import Session
 from service.animals import actions, queries
 from service.animals.models import Animal
 from service.animals.rules import Group, Sex
-from service.animals.schemas import (
-    AnimalIn,
-    AnimalOut,
-    DietIn,
-    DietItemOut,
-    DietOut,
-    WeightIn,
-    WeightOut,
-)
+from service.animals.schemas import AnimalIn, AnimalOut, WeightIn, WeightOut
 from service.http.bodies import Page
 from service.http.sessions import Now, ReadSession, WriteSession
 from service.quantities import MassOut
-from service.security.guard import MayKeepAnimals, MayLook, MaySetDiet, guarded_router
+from service.security.guard import MayKeepAnimals, MayLook, guarded_router
 from service.site import queries as sites
 from service.site.models import Site
 
@@ -62,24 +54,6 @@ def weigh(
         animal=found.code,
         occurred_at=weight.occurred_at,
         mass=view.units.mass_out(weight.grams),
-    )
-
-
-@router.post("/{animal}/diets", status_code=201)
-def set_diet(animal: str, new: DietIn, session: WriteSession, at: Now, by: MaySetDiet) -> DietOut:
-    """What an animal gets per day, from a day on."""
-    diet = actions.set_diet(session, animal, new, at=at, by=by)
-    found = queries.animal_by_code(session, animal, by=by)
-    units = sites.view(session, found.site_id, at=at).units
-    return DietOut(
-        id=diet.id or 0,
-        animal=found.code,
-        from_day=diet.from_day,
-        feeds_per_day=diet.feeds_per_day,
-        items=[
-            DietItemOut(species=i.species, mass=units.mass_out(i.mass.grams)) for i in new.items
-        ],
-        total=units.mass_out(sum(i.mass.grams for i in new.items)),
     )
 
 

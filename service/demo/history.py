@@ -14,7 +14,7 @@ from random import Random
 from sqlmodel import Session, col, select
 
 from service.animals import actions as animals
-from service.animals.schemas import AnimalIn, DietIn, DietItemIn, WeightIn
+from service.animals.schemas import AnimalIn, WeightIn
 from service.assays.actions.recording import record_assay
 from service.assays.rules.readings import Reading
 from service.assays.schemas import AssayIn, AssayValueIn
@@ -29,6 +29,8 @@ from service.catalogue.schemas import ProductIn
 from service.database import Database
 from service.demo import place
 from service.demo.weather import Weather
+from service.diets.actions.setting import set_diet
+from service.diets.schemas import DietIn, DietItemIn
 from service.excursions.actions.watching import watch
 from service.excursions.models import Excursion
 from service.excursions.rules import ExcursionState
@@ -173,7 +175,7 @@ class Year:
                 for species, grams in begins[0].grams.items()
             ]
             diet = DietIn(from_day=at.date(), items=items, feeds_per_day=2)
-            animals.set_diet(session, animal.code, diet, at=at, by=self._by(place.NUTRITIONIST))
+            set_diet(session, animal.code, diet, at=at, by=self._by(place.NUTRITIONIST))
 
     def _welcome(self, session: Session, animal: place.Animal, at: datetime) -> None:
         new = AnimalIn(

@@ -6,9 +6,9 @@ from datetime import date, datetime
 from sqlmodel import Session, col, or_, select
 
 from service.animals.models import Animal
-from service.animals.queries import diet_grams
 from service.catalogue.models import SupplementProduct
 from service.catalogue.rules import Basis, default_content
+from service.diets.queries import diet_grams
 from service.errors import NotFound
 from service.feeding.queries import eaten_by, grams_by_lot
 from service.ledger.queries import freezer_stock

@@ -6,10 +6,10 @@ from datetime import UTC, datetime, timedelta
 
 from sqlmodel import Session
 
-from service.animals.queries import site_need_grams
 from service.assessments.queries.taking import held_back
 from service.catalogue.queries import lock_species, species_by_code
 from service.decisions import Finding, Outcome
+from service.diets.queries.need import need_grams
 from service.errors import Conflict, Invalid
 from service.ledger import queries as ledger
 from service.ledger.actions import reserving
@@ -111,7 +111,7 @@ def _need(session: Session, order: ThawRequestIn, view: SiteView) -> dict[str, i
     need: dict[str, int] = {}
     if order.lines is None:
         assert order.day is not None
-        need = dict(site_need_grams(session, view.id, order.day))
+        need = dict(need_grams(session, view, order.day))
         if not need:
             raise Conflict(
                 f"no diet is in force on {order.day}",

@@ -1,0 +1,1 @@
+"""What each animal and group gets per day, and what a day needs."""
