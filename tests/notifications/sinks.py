@@ -1,6 +1,7 @@
 """A mail server and a receiver of webhooks, real ones, each in a thread."""
 
 import json
+import ssl
 import threading
 import time
 from collections.abc import Iterator
@@ -10,11 +11,16 @@ from email import message_from_bytes
 from email.message import EmailMessage
 from email.policy import default
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
+from pathlib import Path
 from typing import Any
 
+import trustme
 from aiosmtpd.controller import Controller
+from aiosmtpd.smtp import AuthResult
 
 from tests.processes import free_ports
+
+LOGIN = (b"kitchen", b"s3cret-mail")
 
 
 @dataclass
@@ -70,6 +76,41 @@ class Receiver:
     answers: list[int] = field(default_factory=list)
     requests: list[Request] = field(default_factory=list)
     ends: threading.Event = field(default_factory=threading.Event)
+
+
+@contextmanager
+def guarded_mail_server(folder: Path, security: str) -> Iterator[MailServer]:
+    """A mail server that hears nobody without TLS and a log-in; its authority is made for it.
+
+    authority.pem in the folder is what a client has to trust.
+    """
+    authority = trustme.CA()
+    authority.cert_pem.write_to_path(folder / "authority.pem")
+    context = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
+    authority.issue_cert("127.0.0.1").configure_cert(context)
+    (port,) = free_ports(1)
+    sink = MailServer(port)
+
+    def known(_server: Any, _session: Any, _envelope: Any, _how: str, login: Any) -> AuthResult:
+        return AuthResult(success=(login.login, login.password) == LOGIN, handled=False)
+
+    at_once = security == "tls"
+    controller = Controller(
+        sink,
+        hostname="127.0.0.1",
+        port=port,
+        ssl_context=context if at_once else None,
+        tls_context=None if at_once else context,
+        require_starttls=not at_once,
+        auth_required=True,
+        auth_require_tls=not at_once,
+        authenticator=known,
+    )
+    controller.start()
+    try:
+        yield sink
+    finally:
+        controller.stop()
 
 
 @contextmanager

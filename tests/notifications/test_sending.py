@@ -6,6 +6,7 @@ import subprocess
 import sys
 import time
 from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
 from threading import Barrier
 from typing import Any
 
@@ -13,6 +14,7 @@ import pytest
 from cloudevents.core.bindings.http import HTTPMessage, from_structured_event
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from pydantic import SecretStr
 from sqlalchemy.exc import IntegrityError
 from sqlmodel import select
 from standardwebhooks.webhooks import Webhook
@@ -24,20 +26,27 @@ from service.notifications.models import Dispatch, Notice, Recipient
 from service.notifications.rules import Subject, Urgency
 from service.settings import Settings
 from tests.kitchen import Kitchen, Person
-from tests.notifications.sinks import MailServer, Receiver, mail_server, receiver
+from tests.notifications.sinks import (
+    MailServer,
+    Receiver,
+    guarded_mail_server,
+    mail_server,
+    receiver,
+)
 from tests.notifications.test_rules import KEY
 
 SITE = 1
 
 
-def by_mail(server: MailServer | None) -> Settings:
+def by_mail(server: MailServer | None, **more: Any) -> Settings:
     """Settings of a service that hands its mail to this server; None: to a closed port."""
-    return Settings(
-        smtp_host="127.0.0.1",
-        smtp_port=server.port if server else 1,
-        smtp_security="none",
-        smtp_from="Fishhouse <fishhouse@example.org>",
-    )
+    given_ = {
+        "smtp_host": "127.0.0.1",
+        "smtp_port": server.port if server else 1,
+        "smtp_security": "none",
+        "smtp_from": "Fishhouse <fishhouse@example.org>",
+    }
+    return Settings(**given_ | more)
 
 
 def a_mailbox(kitchen: Kitchen, name: str = "keeper", **more: Any) -> int:
@@ -82,6 +91,12 @@ def shown(kitchen: Kitchen, message: int, who: Person | None = None) -> Any:
     return (who or kitchen.keeper).shown(f"/messages/{message}")
 
 
+def why(kitchen: Kitchen, message: int) -> str:
+    """Why the last try to send a message failed."""
+    reason: str = shown(kitchen, message)["notices"][0]["last_error"]
+    return reason
+
+
 def test_an_alarm_arrives_by_mail_and_is_told_again_until_somebody_acknowledges_it(
     kitchen: Kitchen,
 ) -> None:
@@ -108,6 +123,27 @@ def test_an_alarm_arrives_by_mail_and_is_told_again_until_somebody_acknowledges_
     found = shown(kitchen, message)
     assert (found["acknowledged_by"], found["acknowledgement"]) == ("keeper", "on my way")
     assert found["notices"][0]["times"] == 2
+
+
+@pytest.mark.parametrize("security", ["starttls", "tls"])
+def test_mail_goes_over_tls_with_a_log_in_and_to_nobody_whose_certificate_is_not_trusted(
+    kitchen: Kitchen, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, security: Any
+) -> None:
+    a_mailbox(kitchen)
+    message = told(kitchen)
+    with guarded_mail_server(tmp_path, security) as server:
+        setup = by_mail(server, smtp_security=security, smtp_user="kitchen")
+        right = setup.model_copy(update={"smtp_password": SecretStr("s3cret-mail")})
+        send(kitchen, right)
+        assert "CERTIFICATE_VERIFY_FAILED" in why(kitchen, message)
+        monkeypatch.setenv("SSL_CERT_FILE", str(tmp_path / "authority.pem"))
+        kitchen.clock.forward(hours=1)
+        send(kitchen, setup.model_copy(update={"smtp_password": SecretStr("wrong")}))
+        assert why(kitchen, message) == "the mail server answered 535"
+        assert not server.letters
+        kitchen.clock.forward(hours=1)
+        send(kitchen, right)
+        assert [letter["To"] for letter in server.letters] == ["keeper@example.org"]
 
 
 def test_what_nobody_acknowledges_goes_to_the_next_step(kitchen: Kitchen) -> None:
