@@ -364,14 +364,13 @@ def chart_of_place(
 ) -> Chart:
     """The series of a place by the probes that stand for it.
 
-    Three queries and one a probe that hung there, two more a piece for steps that are not
-    whole hours. O(hours), for those O(readings).
+    Four queries, two more a piece for steps that are not whole hours. O(hours), for those
+    O(readings).
     """
     standings = probes.standings(session, place_id, window.first_day_s, window.last_day_s)
-    hours = {
-        probe_id: _plain_hours(session, probe_id, window.first_day_s, window.last_day_s)
-        for probe_id in sorted({standing.probe_id for standing in standings})
-    }
+    hours = _plain_hours(
+        session, window.first_day_s, window.last_day_s, [s.probe_id for s in standings]
+    )
     measured = {probe_id: measured for probe_id, (_, measured) in hours.items()}
     governing = governing_of(standings, measured, window.first_day_s, window.last_day_s)
     pieces = [
@@ -393,7 +392,7 @@ def chart_of_probe(
     pieces = [Piece(probe_id, window.from_s, window.until_s)]
     if not step.of_hours:
         return Chart(pieces, _steps_of_raw(session, pieces, window, gap_s))
-    spans, _ = _plain_hours(session, probe_id, window.from_s, window.until_s)
+    spans, _ = _plain_hours(session, window.from_s, window.until_s, [probe_id])[probe_id]
     spans = spans.between(window.from_s, window.until_s)
     return Chart(pieces, steps_of_hours(spans, window.cuts_s))
 
@@ -432,37 +431,52 @@ def _steps_of_raw(session: Session, pieces: list[Piece], window: Window, gap_s: 
 
 
 def _plain_hours(
-    session: Session, probe_id: int, from_s: int, to_s: int
-) -> tuple[Spans, MeasuredHours]:
-    """A probe's hours that touch a time, without rates and thresholds. One query, straight
-    at the driver: five years are 43 800 rows."""
+    session: Session, from_s: int, to_s: int, probe_ids: Iterable[int]
+) -> dict[int, tuple[Spans, MeasuredHours]]:
+    """Probes' hours that touch a time, without rates and thresholds. One query, straight at
+    the driver: five years of a probe are 43 800 rows."""
     connection = session.connection()
-    rows = _plain_select(connection.dialect).rows(
-        connection, {"of_probe": probe_id, "from_hour": from_s - HOUR_S, "to_hour": to_s}
+    asked = sorted(set(probe_ids))
+    rows = _plain_select(connection.dialect, len(asked)).rows(
+        connection,
+        {"from_hour": from_s - HOUR_S, "to_hour": to_s}
+        | {f"probe_{n}": probe_id for n, probe_id in enumerate(asked)},
     )
-    numbers = np.fromiter(chain.from_iterable(rows), dtype=np.float64, count=6 * len(rows))
-    table = numbers.reshape(-1, 6).T
+    width = len(_PLAIN)
+    numbers = np.fromiter(chain.from_iterable(rows), dtype=np.float64, count=width * len(rows))
+    table = numbers.reshape(-1, width).T
+    edges = np.searchsorted(table[0], [*asked, np.inf])
+    return {
+        probe_id: _plain(table[1:, low:high])
+        for probe_id, low, high in zip(asked, edges, edges[1:], strict=False)
+    }
+
+
+def _plain(table: Array) -> tuple[Spans, MeasuredHours]:
     hour_s, readings = table[0].astype(np.int64), table[1].astype(np.int64)
-    covered, mean, low, high = table[2], table[3], table[4], table[5]
+    covered, mean, low, high = table[2:]
     spans = Spans(hour_s, hour_s + HOUR_S, mean, low, high, covered)
     return spans, MeasuredHours(hour_s, readings, covered, mean)
 
 
-@lru_cache(maxsize=4)
-def _plain_select(dialect: Dialect) -> StraightSelect:
+_PLAIN = ("probe_id", "hour_s", "readings", "covered_s", "mean_c", "min_c", "max_c")
+
+
+@lru_cache(maxsize=64)
+def _plain_select(dialect: Dialect, probes_asked: int) -> StraightSelect:
+    """Compiled once for each number of probes."""
     statement = (
         columns(
             *(  # of no type: both drivers give plain numbers, and none need be looked at
-                type_coerce(col(getattr(ProbeHour, name)), NullType())
-                for name in ("hour_s", "readings", "covered_s", "mean_c", "min_c", "max_c")
+                type_coerce(col(getattr(ProbeHour, name)), NullType()) for name in _PLAIN
             )
         )
         .where(
-            col(ProbeHour.probe_id) == bindparam("of_probe"),
+            col(ProbeHour.probe_id).in_([bindparam(f"probe_{n}") for n in range(probes_asked)]),
             col(ProbeHour.hour_s) > bindparam("from_hour"),
             col(ProbeHour.hour_s) < bindparam("to_hour"),
         )
-        .order_by(col(ProbeHour.hour_s))
+        .order_by(col(ProbeHour.probe_id), col(ProbeHour.hour_s))
     )
     return StraightSelect(cast(Any, statement), dialect)
 
