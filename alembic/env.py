@@ -6,6 +6,7 @@ import service.assessments.models
 import service.backups.models
 import service.catalogue.models
 import service.checks.models
+import service.chores.models
 import service.diets.models
 import service.excursions.models
 import service.feeding.models

@@ -15,6 +15,7 @@ import service.assessments.routes
 import service.backups.routes
 import service.catalogue.routes
 import service.checks.routes
+import service.chores.routes
 import service.diets.routes
 import service.excursions.routes
 import service.feeding.routes
@@ -68,6 +69,7 @@ ROUTERS: tuple[APIRouter, ...] = (
     *service.temperatures.routes.routers,
     *service.excursions.routes.routers,
     service.checks.routes.router,
+    service.chores.routes.router,
     *service.assessments.routes.routers,
     *service.thawing.routes.routers,
     *service.feeding.routes.routers,

@@ -16,6 +16,7 @@ from sqlmodel import Session
 
 from service.assessments.actions.assessing import assess_due
 from service.backups.actions.scheduled import back_up_due
+from service.chores.actions import find_overdue, tell_overdue
 from service.clock import Clock
 from service.database import Database
 from service.errors import Conflict
@@ -41,6 +42,7 @@ log = logging.getLogger(__name__)
 LOOK_EVERY_S = 1.0
 STOP_WITHIN_S = 30.0
 DAY = timedelta(days=1)
+QUARTER = timedelta(minutes=15)
 SEND_EVERY = timedelta(seconds=5)
 PROBES_AT_ONCE = 10
 
@@ -95,6 +97,7 @@ def jobs_of(settings: Settings) -> tuple[Job, ...]:
         LongJob("history", DAY, keep_readings),
         LongJob("hours", minute, rebuild_outdated),
         LongJob("probes", DAY, look_after_probes),
+        LongJob("chores", QUARTER, look_after_chores),
         ShortJob("audit heads", DAY, tell_chain_heads),
         LongJob("backups", minute, lambda database, clock: back_up_due(database, settings, clock)),
         ShortJob("housekeeping", DAY, lambda session, at: forget_old_keys(session, at=at)),
@@ -127,6 +130,15 @@ def look_after_probes(database: Database, clock: Clock) -> None:
         found = find(session, at)
     with transaction(database.writer) as session:
         tell_new(session, found, at)
+
+
+def look_after_chores(database: Database, clock: Clock) -> None:
+    """What is overdue to be cleaned or measured: looked for beside those who write."""
+    at = clock()
+    with Session(database.snapshot) as session:
+        found = find_overdue(session, at)
+    with transaction(database.writer) as session:
+        tell_overdue(session, found, at)
 
 
 def run_due_jobs(database: Database, clock: Clock, jobs: Sequence[Job], lease: timedelta) -> None:

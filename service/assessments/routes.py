@@ -26,7 +26,8 @@ routers = (check_router, excursion_router)
 
 @check_router.post("", status_code=201)
 def record_check(order: CheckIn, session: WriteSession, at: Now, by: MayCheck) -> CheckDone:
-    """Record what was measured by hand: a core, the air of a place, a probe in melting ice.
+    """Record what was measured by hand (a core, the air of a place, a tub of thawed fish, a
+    probe in melting ice), or what was cleaned or sanitised. `GET /v1/chores` says what is due.
 
     A core counts in the assessment at once: see `GET /v1/excursions/{number}/assessment`.
     """

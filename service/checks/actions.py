@@ -7,12 +7,14 @@ from sqlmodel import Session
 
 from service.checks import queries
 from service.checks.models import Check
-from service.checks.rules import CheckKind
+from service.checks.rules import CHORES, CheckKind, passes
 from service.checks.schemas import CheckIn
 from service.errors import Conflict, Invalid, NotFound
 from service.http.bodies import refuse_future
 from service.lots import queries as lots
 from service.lots.models import Lot
+from service.notifications.actions.telling import tell
+from service.notifications.rules import Subject, Urgency
 from service.photos import queries as photos
 from service.probes import queries as probes
 from service.probes.actions.calibrating import calibrate
@@ -38,18 +40,18 @@ class _Named:
 
 
 def record(session: Session, order: CheckIn, *, at: datetime, by: Actor) -> Check:
-    """Store what was measured by hand.
+    """Store what was measured by hand, or that something was cleaned.
 
-    An ice point is also a calibration of its probe. Raises NotFound for what nobody
-    knows, Invalid for fish that never was in that place, Conflict for a check that was
-    corrected before.
+    An ice point is also a calibration of its probe. A tub that is too warm is told. Raises
+    NotFound for what nobody knows, Invalid for fish that never was in that place, Conflict
+    for a check that was corrected before.
     """
     refuse_future(order.occurred_at, now=at)
     named = _named(session, order, by)
     occurred_at = sites.happened_at(session, named.site_id, order.occurred_at, now=at)
     _check_parcel(session, order, named, occurred_at)
     said = order.measured if order.kind is CheckKind.ICE_POINT else order.temperature
-    assert said is not None
+    policy = sites.view(session, named.site_id, at=occurred_at).policy
     check = Check(
         site_id=named.site_id,
         kind=order.kind,
@@ -61,9 +63,19 @@ def record(session: Session, order: CheckIn, *, at: datetime, by: Actor) -> Chec
         calibration_id=_calibration(session, named.probe, said, occurred_at, at, by),
         position=order.position,
         carton=order.carton,
-        value=str(said.value),
-        unit=said.unit,
-        measured_c=round(said.c, 4),
+        value=str(said.value) if said else None,
+        unit=said.unit if said else None,
+        measured_c=round(said.c, 4) if said else None,
+        equipment=order.equipment,
+        method=order.method,
+        contact_minutes=order.contact_minutes,
+        passed=passes(
+            order.kind,
+            policy,
+            method=order.method,
+            temperature_c=said.c if said else None,
+            contact_minutes=order.contact_minutes,
+        ),
         note=order.note,
         photo=order.photo,
         replaces_id=order.replaces,
@@ -73,10 +85,12 @@ def record(session: Session, order: CheckIn, *, at: datetime, by: Actor) -> Chec
     )
     session.add(check)
     session.flush()
+    if order.kind is CheckKind.CONTAINER and check.passed is False:
+        _tell_warm(session, check, named, at)
     audit.note(
         session,
         by,
-        f"{order.kind.replace('_', ' ')} checked",
+        str(order.kind) if order.kind in CHORES else f"{order.kind.replace('_', ' ')} checked",
         check.id,
         at=at,
         site_id=named.site_id,
@@ -94,12 +108,31 @@ def _named(session: Session, order: CheckIn, by: Actor) -> _Named:
         by.ensure(Action.CALIBRATE)
         probe, home = probes.probe_by_code(session, order.probe, by=by)
     here = place or home
-    assert here is not None
-    if lot is not None and lot.site_id != here.site_id:
+    site_id = here.site_id if here else sites.site_or_only(session, order.site, by=by).id or 0
+    if lot is not None and lot.site_id != site_id:
         raise Conflict("the lot and the place belong to different sites", kind="another-site")
-    if order.photo is not None and photos.missing(session, [order.photo], site_id=here.site_id):
+    if order.photo is not None and photos.missing(session, [order.photo], site_id=site_id):
         raise NotFound.of("photo", order.photo, "photo")
-    return _Named(here.site_id, lot, place, probe, _replaced(session, order, here.site_id, by))
+    return _Named(site_id, lot, place, probe, _replaced(session, order, site_id, by))
+
+
+def _tell_warm(session: Session, check: Check, named: _Named, at: datetime) -> None:
+    """Whoever measured it knows; the others hear of it in working hours."""
+    assert named.place is not None and check.measured_c is not None
+    units = sites.view(session, check.site_id, at=at).units
+    shown = units.temperature_out(check.measured_c)
+    tell(
+        session,
+        site_id=check.site_id,
+        subject=Subject.CHECK,
+        number=check.id or 0,
+        title=f"Thawed fish too warm in {named.place.code}: {shown.value} °{shown.unit.upper()}",
+        body=f"Measured by {check.by} at {check.occurred_at:%Y-%m-%d %H:%M} UTC"
+        + (f", lot {named.lot.code}" if named.lot else "")
+        + ".\nTo do: put it on ice or feed it; hours above 10 °C count against it.",
+        urgency=Urgency.TODAY,
+        at=at,
+    )
 
 
 def _replaced(session: Session, order: CheckIn, site_id: int, by: Actor) -> Check | None:
@@ -133,13 +166,13 @@ def _check_parcel(session: Session, order: CheckIn, named: _Named, at: datetime)
 def _calibration(
     session: Session,
     probe: Probe | None,
-    shown: Temperature,
+    shown: Temperature | None,
     occurred_at: datetime,
     at: datetime,
     by: Actor,
 ) -> int | None:
     """An ice point is a calibration; its correction withdraws nothing by itself."""
-    if probe is None:
+    if probe is None or shown is None:
         return None
     row = calibrate(
         session,

@@ -5,12 +5,13 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
+from sqlalchemy import func
 from sqlalchemy import select as columns
 from sqlalchemy.orm import aliased
 from sqlmodel import Session, col, exists, select
 
 from service.checks.models import Check
-from service.checks.rules import CheckKind, Position
+from service.checks.rules import CheckKind, Equipment, Method, Position
 from service.checks.schemas import CheckOut
 from service.errors import NotFound
 from service.ledger.models import Parcel
@@ -107,7 +108,7 @@ def _viewed() -> Any:
             col(Place.code),
             col(Lot.code),
             col(Probe.code),
-            col(Calibration.passed),
+            func.coalesce(col(Calibration.passed), col(Check.passed)),
             col(later.id),
         )
         .outerjoin(Place, col(Place.id) == col(Check.place_id))
@@ -162,7 +163,10 @@ def check_out(view: CheckView, units: Units) -> CheckOut:
         probe=view.probe,
         position=Position(check.position) if check.position else None,
         carton=check.carton,
-        temperature=units.temperature_out(check.measured_c),
+        temperature=None if check.measured_c is None else units.temperature_out(check.measured_c),
+        equipment=Equipment(check.equipment) if check.equipment else None,
+        method=Method(check.method) if check.method else None,
+        contact_minutes=check.contact_minutes,
         passed=view.passed,
         note=check.note,
         photo=check.photo,

@@ -1,4 +1,4 @@
-"""What was measured by hand."""
+"""What was measured by hand, and what was cleaned."""
 
 from typing import Annotated
 
@@ -40,7 +40,8 @@ def list_checks(
     limit: Limit = 100,
     cursor: Cursor = None,
 ) -> Page[CheckOut]:
-    """What was measured by hand, newest first; what was wrong stays, with what corrected it."""
+    """What was measured by hand or cleaned, newest first; what was wrong stays, with what
+    corrected it."""
     wanted = Wanted(
         kind=kind,
         lot_id=lots.lot_by_code(session, lot, by=by).id if lot else None,

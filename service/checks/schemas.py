@@ -5,7 +5,7 @@ from typing import Annotated, Self
 
 from pydantic import BaseModel, Field, StringConstraints, model_validator
 
-from service.checks.rules import ABOUT, CheckKind, Position, complaints
+from service.checks.rules import ABOUT, CheckKind, Equipment, Method, Position, complaints
 from service.http.bodies import Code, Note, Number, Occurrence
 from service.photos.schemas import PhotoHash
 from service.quantities import TemperatureIn, TemperatureOut
@@ -14,13 +14,24 @@ CartonWords = Annotated[str, StringConstraints(strip_whitespace=True, min_length
 
 
 class CheckIn(Occurrence):
-    """Something measured by hand: a core, the air of a place, or a probe in melting ice."""
+    """Something measured by hand (a core, the air of a place, a tub of thawed fish, a probe in
+    melting ice), or something that was cleaned or sanitised."""
 
     kind: CheckKind
     lot: Code | None = None
     place: Code | None = None
     parcel: Number | None = Field(default=None, description="Which of the lot's parcels there.")
-    temperature: TemperatureIn | None = None
+    temperature: TemperatureIn | None = Field(
+        default=None, description="Of the fish, the air, or the water of a dishwasher."
+    )
+    equipment: Equipment | None = Field(
+        default=None, description="What was cleaned, where it belongs to no one place."
+    )
+    site: Code | None = Field(default=None, description="Of equipment. Left out: the only site.")
+    method: Method | None = Field(default=None, description="How it was sanitised.")
+    contact_minutes: float | None = Field(
+        default=None, gt=0, le=1440, description="How long the disinfectant stayed on."
+    )
     position: Position | None = Field(
         default=None,
         description="Where the carton stands. Left out: nobody knows, and it does not speak "
@@ -61,8 +72,14 @@ class CheckOut(BaseModel):
     probe: str | None
     position: Position | None
     carton: str | None
-    temperature: TemperatureOut
-    passed: bool | None = Field(description="Of an ice point: within the site's tolerance.")
+    temperature: TemperatureOut | None
+    equipment: Equipment | None
+    method: Method | None
+    contact_minutes: float | None
+    passed: bool | None = Field(
+        description="An ice point within the site's tolerance, a tub no warmer than the policy "
+        "allows, something sanitised hot or long enough. Null: nothing says so."
+    )
     note: str | None
     photo: str | None
     replaces: int | None

@@ -26,6 +26,8 @@ class Subject(StrEnum):
     EXCURSION = "excursion"
     ASSESSMENT = "assessment"
     PROBE = "probe"
+    CHECK = "check"  # what is to be measured by hand or cleaned
+    ANIMAL = "animal"
     BACKUP = "backup"
     WORKER = "worker"
     RECIPIENT = "recipient"  # somebody who could not be told

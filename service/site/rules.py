@@ -117,6 +117,23 @@ class Policy(BaseModel):
     recorder_class_storage: float = Field(ge=0.5, le=2)
     recorder_interval_storage: float = Field(ge=1, le=60)
     drift_window_days: float = Field(ge=14, le=366)
+    kitchen_clean: float = Field(gt=0, le=1)
+    kitchen_sanitise: float = Field(gt=0, le=7)
+    freezer_clean: float = Field(gt=0, le=31)
+    thaw_gear_clean: float = Field(gt=0, le=1)
+    dishwasher_min: float = Field(ge=82, le=100)
+    disinfectant_contact: float = Field(ge=1, le=60)
+    container_max: float = Field(ge=-2, le=5)
+    container_check_h: float = Field(gt=0, le=24)
+    chore_grace_h: float = Field(gt=0, le=24)
+    inappetence_h: float = Field(gt=0, le=24)
+    intake_zero_birds_days: float = Field(gt=0, le=2)
+    record_grace_h: float = Field(gt=0, le=24)
+    intake_low_percent: float = Field(gt=0, le=100)
+    intake_low_days: float = Field(ge=1, le=14)
+    mass_change_percent: float = Field(gt=0, le=20)
+    unequal_share_percent: float = Field(gt=0, lt=100)
+    fast_weighing_days: float = Field(gt=0, le=31)
     use_order: UseOrder = Field(
         default=UseOrder.OLDEST_CATCH, description="In which order lots are used."
     )
@@ -482,6 +499,79 @@ RULES: tuple[Rule, ...] = (
         "a take cannot be more than what is there",
         "block",
         "conservation of mass",
+    ),
+    Rule(
+        "chore-due",
+        "kitchen, stores, thaw tanks, buckets and utensils are cleaned, and tubs of thawed fish "
+        "measured, as often as the policy says",
+        "warn",
+        "9 CFR 3.107(b), 3.105(b); stores Couquiaud 2005; thaw gear Crissey 2000; tubs our default",
+        (),
+        (
+            "kitchen_clean",
+            "kitchen_sanitise",
+            "freezer_clean",
+            "thaw_gear_clean",
+            "container_check_h",
+            "chore_grace_h",
+        ),
+    ),
+    Rule(
+        "sanitised-well",
+        "a dishwasher is at least 82 °C hot, a disinfectant stays on for at least a minute",
+        "warn",
+        "9 CFR 3.107(b); contact Couquiaud 2005, quoted",
+        (),
+        ("dishwasher_min", "disinfectant_contact"),
+    ),
+    Rule(
+        "container-too-warm",
+        "thawed fish in a bucket or tub is no warmer than 5 °C",
+        "warn",
+        "FDA Food Code 3-501.13(B): feed fish is eaten raw",
+        (),
+        ("container_max",),
+    ),
+    Rule(
+        "off-food",
+        "an animal that has had no appetite for 24 h, penguins for two days, is told to the vet, "
+        "unless a dated fast says so; refused, not offered and not recorded are told apart",
+        "notify",
+        "9 CFR 3.105(c); penguins and hours until a feed counts as not recorded, our default",
+        (),
+        ("inappetence_h", "intake_zero_birds_days", "record_grace_h"),
+    ),
+    Rule(
+        "weight-floor",
+        "an animal that fasts is weighed, and told to the vet when it is below its weight floor",
+        "notify",
+        "the vet who ordered the fast; how often it is weighed, our default",
+        (),
+        ("fast_weighing_days",),
+    ),
+    Rule(
+        "intake-low",
+        "an animal eats most of its diet over some days; moult, rut and birth excepted",
+        "notify",
+        "our default",
+        (),
+        ("intake_low_percent", "intake_low_days"),
+    ),
+    Rule(
+        "mass-against-intake",
+        "body mass does not fall while an animal eats its diet, nor rise while it does not",
+        "notify",
+        "our default; moult, rut and birth excepted",
+        (),
+        ("mass_change_percent", "intake_low_percent"),
+    ),
+    Rule(
+        "unequal-shares",
+        "no animal of a group gets far less than the others for days, as far as each is recorded",
+        "notify",
+        "9 CFR 3.155(a) asks that every bird gets enough; the share, our default",
+        (),
+        ("unequal_share_percent", "intake_low_days"),
     ),
     Rule(
         "not-signed",

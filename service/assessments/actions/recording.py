@@ -16,6 +16,7 @@ from service.assessments.queries.shown import Standing
 from service.assessments.rules.chart import Limit, Measured, chart
 from service.assessments.rules.figures import Range
 from service.assessments.schemas import AssessmentOut, DecisionOut, FishOut
+from service.checks.schemas import CheckOut
 from service.excursions.rules import SETTLED, ExcursionKind
 from service.quantities import TemperatureUnit, Units
 from service.site.models import Site
@@ -150,8 +151,8 @@ class _Paper:
             limits=limits,
             checks=[
                 Measured(check.occurred_at, check.temperature.c, check.lot == fish[0].lot)
-                for check in said.checks
-                if fish and check.lot is not None and check.replaced_by is None
+                for check in _cores(said)
+                if fish and check.temperature is not None
             ],
             begun=said.from_at,
             ended=said.ended_at,
@@ -179,7 +180,6 @@ class _Paper:
 
     def checks(self, said: AssessmentOut) -> list[list[str]]:
         """Cores measured by hand, those that were wrong left out, oldest first."""
-        cores = [c for c in said.checks if c.lot is not None and c.replaced_by is None]
         return [
             [
                 self.instant(check.occurred_at),
@@ -189,7 +189,8 @@ class _Paper:
                 f"{self.degrees(check.temperature.c)} {self._degree}",
                 check.by,
             ]
-            for check in cores[:MOST_CHECKS][::-1]
+            for check in _cores(said)[:MOST_CHECKS][::-1]
+            if check.temperature is not None
         ]
 
     def decision(self, each: DecisionOut) -> dict[str, str]:
@@ -216,6 +217,11 @@ def _lasted(said: AssessmentOut, it: Standing) -> str:
 
 def _falling(hours: dict[str, Range]) -> list[tuple[str, Range]]:
     return sorted(hours.items(), key=lambda pair: float(pair[0]))
+
+
+def _cores(said: AssessmentOut) -> list[CheckOut]:
+    """Newest first, without those that were wrong."""
+    return [check for check in said.checks if check.lot is not None and check.replaced_by is None]
 
 
 def _decided(choice: str, by: str, holds: bool) -> str:

@@ -309,14 +309,16 @@ def _looks(
     found: dict[int, list[Look]] = {}
     until = _followed_until(whole, at)
     for check in checks.cores(session, excursion.place_id, whole.from_at, until):
-        if check.lot_id is not None and check.excursion_id in (None, excursion.id):
-            found.setdefault(check.lot_id, []).append(_look(check))
+        if check.measured_c is None or check.excursion_id not in (None, excursion.id):
+            continue
+        if check.lot_id is not None:
+            found.setdefault(check.lot_id, []).append(_look(check, check.measured_c))
     return found
 
 
-def _look(check: Check) -> Look:
+def _look(check: Check, core_c: float) -> Look:
     position = Position(check.position) if check.position else None
-    return Look(check.id or 0, check.occurred_at.timestamp(), check.measured_c, position)
+    return Look(check.id or 0, check.occurred_at.timestamp(), core_c, position)
 
 
 def _basis(

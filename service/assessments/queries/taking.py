@@ -58,7 +58,8 @@ def findings(
 
 def _measured_c(session: Session, excursion: Excursion, lot: Lot, at: datetime) -> list[float]:
     found = checks.cores(session, excursion.place_id, excursion.from_at, at)
-    return [check.measured_c for check in found if check.lot_id == lot.id]
+    mine = [check.measured_c for check in found if check.lot_id == lot.id]
+    return [core_c for core_c in mine if core_c is not None]
 
 
 class _Known:
