@@ -36,6 +36,7 @@ from service.settings import Settings
 from service.site.queries import sites_seen
 from service.temperatures.actions.keeping import keep_history
 from service.temperatures.actions.rebuilding import rebuild_outdated
+from service.thawing.actions.warning import warn_of_clocks
 from service.upkeep.actions.due import find, tell_new
 
 log = logging.getLogger(__name__)
@@ -90,6 +91,7 @@ def jobs_of(settings: Settings) -> tuple[Job, ...]:
     return (
         LongJob("watch", minute, watch_places),
         LongJob("assessments", minute, assess_due),
+        ShortJob("thaw clocks", minute, lambda session, at: warn_of_clocks(session, at=at)),
         ShortJob("reservations", minute, lambda session, at: release_expired(session, at=at)),
         LongJob(
             "notifications", SEND_EVERY, lambda database, clock: send_due(database, clock, settings)

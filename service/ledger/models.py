@@ -4,17 +4,21 @@ Movements and transfers refuse update and delete by triggers; a parcel's
 columns other than grams and cartons are frozen. See the migrations.
 """
 
-from sqlalchemy import CheckConstraint, Index
+from sqlalchemy import CheckConstraint, Index, text
 from sqlmodel import Field, SQLModel
 
 from service.database import Instant
 
 _ONE_SOURCE = "(from_parcel_id IS NULL) <> (from_account IS NULL)"
 _ONE_TARGET = "(to_parcel_id IS NULL) <> (to_account IS NULL)"
+_THAWING = text("grams > 0 AND thaw_batch_id IS NOT NULL")
 
 
 class ThawBatch(SQLModel, table=True):
-    """Pulled fish of one lot on its way, with its own label code."""
+    """Pulled fish of one lot on its way, with its own label code.
+
+    split_from_id, split_at: the batch that it was a part of, and until when.
+    """
 
     __tablename__ = "thaw_batch"
 
@@ -23,6 +27,8 @@ class ThawBatch(SQLModel, table=True):
     site_id: int = Field(foreign_key="site.id", index=True)
     lot_id: int = Field(foreign_key="lot.id", index=True)
     left_freezer_at: Instant
+    split_from_id: int | None = Field(default=None, foreign_key="thaw_batch.id")
+    split_at: Instant | None = None
 
 
 class Parcel(SQLModel, table=True):
@@ -32,6 +38,12 @@ class Parcel(SQLModel, table=True):
         CheckConstraint("grams >= 0", name="parcel_grams_not_negative"),
         CheckConstraint("cartons >= 0", name="parcel_cartons_not_negative"),
         Index("ix_parcel_lot_id_place_id", "lot_id", "place_id"),
+        Index(
+            "ix_parcel_thawing",  # what is in thaw batches now, however many there have been
+            "thaw_batch_id",
+            sqlite_where=_THAWING,
+            postgresql_where=_THAWING,
+        ),
     )
 
     id: int | None = Field(default=None, primary_key=True)
@@ -106,3 +118,13 @@ class Reservation(SQLModel, table=True):
     grams: int
     until: Instant
     released_at: Instant | None = None
+
+
+class ReservationUse(SQLModel, table=True):
+    """Grams of a reservation that a pull used: given back when the pull is taken back."""
+
+    __tablename__ = "reservation_use"
+
+    movement_id: int = Field(foreign_key="movement.id", primary_key=True)
+    reservation_id: int = Field(foreign_key="reservation.id", primary_key=True, index=True)
+    grams: int

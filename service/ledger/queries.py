@@ -33,6 +33,7 @@ from service.ledger.rules import (
     MovementKind,
     Pool,
 )
+from service.ledger.schemas import MovementOut, TransferOut
 from service.lots.models import Hold, Lot
 from service.lots.queries import facts_of
 from service.security.actor import Actor
@@ -496,13 +497,24 @@ def batch_by_code(session: Session, code: str, *, by: Actor, field: str) -> Batc
 
 def batch_of(batch: ThawBatch) -> Batch:
     """A stored thaw batch as the rest of the service sees it."""
-    return Batch(batch.id or 0, batch.code, batch.site_id, batch.lot_id, batch.left_freezer_at)
+    return Batch(
+        batch.id or 0,
+        batch.code,
+        batch.site_id,
+        batch.lot_id,
+        batch.left_freezer_at,
+        batch.split_from_id,
+        batch.split_at,
+    )
 
 
 def batches(
-    session: Session, site_ids: Sequence[int], *, open_only: bool, limit: int, after_id: int
+    session: Session, site_ids: Sequence[int], *, open_only: bool, limit: int | None, after_id: int
 ) -> list[Batch]:
-    """Thaw batches by number; open ones still hold fish. One query."""
+    """Thaw batches by number; open ones still hold fish. One query.
+
+    Of open ones the cost grows with what holds fish, not with all that ever thawed.
+    """
     statement = (
         select(ThawBatch)
         .where(col(ThawBatch.site_id).in_(site_ids), col(ThawBatch.id) > after_id)
@@ -510,13 +522,33 @@ def batches(
         .limit(limit)
     )
     if open_only:
-        holds_fish = (
-            select(Parcel.id)
-            .where(col(Parcel.thaw_batch_id) == col(ThawBatch.id), col(Parcel.grams) > 0)
-            .exists()
+        thawing = select(Parcel.thaw_batch_id).where(
+            col(Parcel.grams) > 0, col(Parcel.thaw_batch_id).is_not(None)
         )
-        statement = statement.where(holds_fish)
+        statement = statement.where(col(ThawBatch.id).in_(thawing))
     return [batch_of(batch) for batch in session.exec(statement)]
+
+
+def with_origins(session: Session, batches: Sequence[Batch]) -> dict[int, Batch]:
+    """Batches and those that they were split off, by id. One query a generation of splits."""
+    known = {batch.id: batch for batch in batches}
+    while missing := {b.split_from_id for b in known.values() if b.split_from_id} - set(known):
+        found = session.execute(rows_where_in(ThawBatch.id), {"keys": list(missing)}).scalars()
+        known |= {batch.id: batch for batch in map(batch_of, found)}
+    return known
+
+
+def dripped_grams(session: Session, parcel_ids: Sequence[int]) -> int:
+    """Grams that have dripped off these parcels, less what was taken back. Two queries."""
+
+    def total(parcel: Any, account: Any) -> int:
+        statement = columns(func.coalesce(func.sum(col(Transfer.grams)), 0)).where(
+            col(parcel).in_(set(parcel_ids)), col(account) == Account.DRIP
+        )
+        return int(session.execute(statement).scalar_one())
+
+    dripped = total(Transfer.from_parcel_id, Transfer.to_account)
+    return dripped - total(Transfer.to_parcel_id, Transfer.from_account)
 
 
 def parcel_is(session: Session, parcel_id: int, lot_id: int, place_id: int) -> bool:
@@ -535,7 +567,8 @@ def batch_parcels(session: Session, batch_ids: Sequence[int]) -> Sequence[Parcel
 
 
 def pulled_grams(session: Session, batch_ids: Sequence[int]) -> dict[int, int]:
-    """Grams that were pulled into each of these batches and not taken back. One query."""
+    """Grams that came into each of these batches, from a freezer or split off another, and were
+    not taken back. One query."""
     rows = session.execute(_pulled_select(), {"batches": list(set(batch_ids))})
     return {batch: int(grams) for batch, grams in rows}
 
@@ -553,8 +586,8 @@ def _pulled_select() -> Any:
         .where(
             col(Parcel.thaw_batch_id).in_(bindparam("batches", expanding=True)),
             col(undo.id).is_(None),
-            col(Movement.kind) == "pulled",
-            or_(col(source.thaw_batch_id).is_(None), col(source.id).is_(None)),
+            col(Movement.kind).in_((MovementKind.PULLED, MovementKind.SPLIT)),
+            col(source.thaw_batch_id).is_distinct_from(col(Parcel.thaw_batch_id)),
         )
         .group_by(col(Parcel.thaw_batch_id))
     )
@@ -602,3 +635,31 @@ def reservations_of(session: Session, request_id: int) -> Sequence[Reservation]:
         .order_by(col(Reservation.id))
     )
     return session.exec(statement).all()
+
+
+def movement_out(session: Session, movement: Movement) -> MovementOut:
+    """A stored movement with its transfers as it is shown. Three queries."""
+    units = sites.view(session, movement.site_id, at=movement.recorded_at).units
+    transfers = transfers_of(session, movement.id or 0)
+    return MovementOut(
+        id=movement.id or 0,
+        kind=MovementKind(movement.kind),
+        occurred_at=movement.occurred_at,
+        recorded_at=movement.recorded_at,
+        by=movement.by,
+        reason=movement.reason,
+        reverses=movement.reverses_id,
+        mass=units.mass_out(sum(t.grams for t, _ in transfers)),
+        transfers=[
+            TransferOut(
+                lot=lot,
+                from_parcel=t.from_parcel_id,
+                to_parcel=t.to_parcel_id,
+                from_account=t.from_account,
+                to_account=t.to_account,
+                mass=units.mass_out(t.grams),
+                cartons=t.cartons,
+            )
+            for t, lot in transfers
+        ],
+    )

@@ -28,8 +28,10 @@ class MovementKind(StrEnum):
     RECEIVED = "received"
     MOVED = "moved"
     PULLED = "pulled"
+    SPLIT = "split"
     PUT_BACK = "put_back"
     FED = "fed"
+    DRIPPED = "dripped"
     DISCARDED = "discarded"
     CONDEMNED = "condemned"
     RETURNED_TO_SUPPLIER = "returned_to_supplier"
@@ -51,13 +53,18 @@ class Holding:
 
 @dataclass(frozen=True)
 class Batch:
-    """The identity of a thaw batch: pulled fish of one lot under one label."""
+    """The identity of a thaw batch: pulled fish of one lot under one label.
+
+    split_from_id, split_at: the batch that it was a part of, and until when.
+    """
 
     id: int
     code: str
     site_id: int
     lot_id: int
     left_freezer_at: datetime
+    split_from_id: int | None = None
+    split_at: datetime | None = None
 
 
 @dataclass(frozen=True)

@@ -28,10 +28,13 @@ class Subject(StrEnum):
     PROBE = "probe"
     CHECK = "check"  # what is to be measured by hand or cleaned
     ANIMAL = "animal"
+    BUCKET = "bucket"  # what became of fish and pieces in it
+    FALLBACK = "fallback"  # the sheet on paper for tomorrow
     BACKUP = "backup"
     WORKER = "worker"
     RECIPIENT = "recipient"  # somebody who could not be told
     AUDIT = "audit"  # where the audit chains end, so that a rebuilt one is noticed
+    THAW = "thaw"  # fish that is thawing: its plan and its clock
     TEST = "test"
 
 

@@ -80,6 +80,12 @@ class Policy(BaseModel):
     refrigerator_max: float = Field(ge=-2, le=5)
     thaw_air_max: float = Field(ge=-2, le=10)
     thaw_water_max: float = Field(ge=0, le=21)
+    thaw_water_warn: float = Field(ge=0, le=10)
+    thaw_surface_max_rte: float = Field(ge=0, le=5)
+    drip_low_percent: float = Field(ge=0, le=20)
+    drip_high_percent: float = Field(ge=0, le=20)
+    thaw_warning_h: float = Field(ge=0, le=24)
+    thaw_last_warning_h: float = Field(ge=0, le=24)
     exposure_pathogen_hot_h: float = Field(gt=0, le=2)
     exposure_pathogen_cool_h: float = Field(gt=0, le=5)
     exposure_prev_frozen_never_hot_h: float = Field(gt=0, le=24)
@@ -106,6 +112,9 @@ class Policy(BaseModel):
     clock_skew_minutes: float = Field(ge=0, le=60)
     feed_day_from: float = Field(ge=0, lt=24)
     feed_day_to: float = Field(ge=0, lt=24)
+    bucket_out_of_cold_h: float = Field(gt=0, le=2)
+    bucket_iced_h: float = Field(gt=0, le=6)
+    fallback_sheet_from: float = Field(ge=0, lt=24)
     gap_minutes: float = Field(gt=0, le=60)
     # At least the longest age that fish may reach here (18 months) and a year more: Reg. (EC)
     # 37/2005 asks for a year, or longer if the food keeps for longer.
@@ -149,6 +158,10 @@ class Policy(BaseModel):
     def _ordered(self) -> Self:
         if self.feed_day_to <= self.feed_day_from:
             raise ValueError("feed_day_to must be later than feed_day_from")
+        if self.drip_high_percent < self.drip_low_percent:
+            raise ValueError("drip_high_percent must not be below drip_low_percent")
+        if self.thaw_warning_h < self.thaw_last_warning_h:
+            raise ValueError("thaw_last_warning_h must not be longer than thaw_warning_h")
         if self.life_used_block < self.life_used_warn:
             raise ValueError("life_used_block must not be below life_used_warn")
         return self
@@ -449,7 +462,7 @@ RULES: tuple[Rule, ...] = (
         "block",
         _CFR,
         (),
-        ("clock_freezer_out_h",),
+        ("clock_freezer_out_h", "thaw_warning_h", "thaw_last_warning_h"),
     ),
     Rule(
         "clock-from-thawed",
@@ -457,7 +470,7 @@ RULES: tuple[Rule, ...] = (
         "block",
         _CFR,
         (),
-        ("clock_thawed_refrigerated_h",),
+        ("clock_thawed_refrigerated_h", "thaw_warning_h", "thaw_last_warning_h"),
     ),
     Rule(
         "thaw-too-long",
@@ -466,6 +479,30 @@ RULES: tuple[Rule, ...] = (
         "our default; the surface ages while the core is frozen",
         (),
         ("refrigerated_thaw_max_h",),
+    ),
+    Rule(
+        "thaw-too-warm",
+        "fish thaws in a refrigerator of at most 4 °C, in air or cold water of at most 10 °C, and "
+        "is itself no warmer than 5 °C; fish that was in warmer water than 21 °C is not fed",
+        "block",
+        f"{_CFR}: cold water, without a figure; FDA Food Code 3-501.13(B); refrigerator Crissey "
+        "1998, quoted; air Nijboer; where water begins to warn, our default",
+        _VET,
+        (
+            "refrigerator_max",
+            "thaw_air_max",
+            "thaw_water_warn",
+            "thaw_water_max",
+            "thaw_surface_max_rte",
+        ),
+    ),
+    Rule(
+        "drip-unusual",
+        "thawing fish loses a few per cent of its mass as drip",
+        "warn",
+        "common practice, from memory (medium)",
+        (),
+        ("drip_low_percent", "drip_high_percent"),
     ),
     Rule(
         "thaw-in-time",
@@ -486,11 +523,20 @@ RULES: tuple[Rule, ...] = (
             "exposure_pathogen_cool_h",
             "exposure_prev_frozen_never_hot_h",
             "exposure_prev_frozen_hot_h",
+            "bucket_out_of_cold_h",
+            "bucket_iced_h",
         ),
     ),
     Rule(
         "whole-cartons",
         "blocks are pulled as whole cartons; the surplus is shown",
+        "plan",
+        "common practice",
+    ),
+    Rule(
+        "place-full",
+        "a plan puts no more fish into a place than it holds; what is too much goes to others "
+        "of its kind",
         "plan",
         "common practice",
     ),
@@ -593,6 +639,27 @@ RULES: tuple[Rule, ...] = (
         "block",
         "our rule: a double dose is never silent",
         _VET,
+    ),
+    Rule(
+        "placed-before",
+        "what was put into a bucket for an animal on a day, and was spat out, refused or not "
+        "seen, is not given again by itself",
+        "block",
+        "our rule: a double dose is never silent",
+        _VET,
+    ),
+    Rule(
+        "not-ordered",
+        "medication is given by a vet's order: to the animal, in the fish and as much as ordered",
+        "block",
+        "licensed practice: the attending veterinarian decides",
+        _VET,
+    ),
+    Rule(
+        "medicated-bucket",
+        "fish of a bucket with medication in it is fed to its animal or discarded",
+        "block",
+        "trade practice: the bucket is withdrawn if the animal does not take it",
     ),
 )
 RULE_BY_ID: Mapping[str, Rule] = {rule.id: rule for rule in RULES}

@@ -2,28 +2,41 @@
 
 from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 
-from sqlalchemy import func
+from sqlalchemy import func, or_
+from sqlalchemy import select as columns
 from sqlmodel import Session, col, select
 
 from service.catalogue import queries as catalogue
 from service.catalogue.rules import species_facts
 from service.database import rows_where_in
+from service.decisions import Finding
 from service.errors import NotFound
 from service.ledger import queries as ledger
-from service.ledger.models import Parcel
+from service.ledger.models import Parcel, Reservation, ThawBatch
+from service.ledger.queries import Stay
 from service.ledger.rules import Batch
 from service.lots import queries as lots
 from service.lots.models import Lot
-from service.quality.queries.exposure import measured_mean_c
+from service.lots.queries import facts_of
+from service.lots.rules import LotFacts
+from service.quality.queries.exposure import chain, measured_mean_c
 from service.science.estimate import SiteFactor
 from service.security.actor import Actor
 from service.site import queries as sites
 from service.site.models import Place
 from service.site.rules import PlaceKind, Policy
-from service.thawing.models import ThawedMark, ThawForecast, ThawRequest
+from service.thawing.models import (
+    SurplusShare,
+    ThawForecast,
+    ThawLook,
+    ThawPlanChange,
+    ThawRequest,
+    ThawWarning,
+)
+from service.thawing.rules import looks as looking
 from service.thawing.rules.clocks import (
     BatchState,
     ThawFacts,
@@ -31,13 +44,18 @@ from service.thawing.rules.clocks import (
     stayed_refrigerated,
 )
 from service.thawing.rules.learning import Seen, learn
+from service.thawing.rules.looks import Look, Method, Part, Thaw
+from service.thawing.rules.placing import Room
 from service.thawing.rules.times import EARLY, Medium, Pack, medium_of, pack_of
 from service.thawing.rules.windows import minute_before
 
 
 @dataclass(frozen=True)
 class BatchView:
-    """A thaw batch with its lot, its parcels' places and its clock's facts."""
+    """A thaw batch with its lot, its parcels' places and its clock's facts.
+
+    lineage: its parcels, and those of the batch that it was split off from which they came.
+    """
 
     batch: Batch
     lot: Lot
@@ -46,6 +64,9 @@ class BatchView:
     pulled_g: int
     facts: ThawFacts
     forecast: ThawForecast | None = None
+    looks: tuple[Look, ...] = ()
+    lineage: Mapping[int, Parcel] = field(default_factory=dict)
+    split_from: str | None = None
 
     @property
     def remaining_g(self) -> int:
@@ -73,6 +94,19 @@ class BatchView:
         """Until when it may be fed."""
         return discard_after(self.facts, policy)
 
+    def stays(self, at: datetime) -> list[list[Stay]]:
+        """Where each of its parcels that holds fish has been since the freezer, until `at`."""
+        parcels = dict(self.lineage)
+        return [
+            chain(parcels, parcel, at)
+            for parcel in self.parcels
+            if parcel.grams > 0 and parcel.opened_at <= at
+        ]
+
+    def too_warm(self, policy: Policy) -> list[Finding]:
+        """What was measured of it and was too warm."""
+        return looking.too_warm(self.looks, policy)
+
 
 def request_by_id(session: Session, number: int, *, by: Actor, field: str) -> ThawRequest:
     """The thaw request of this number. Raises NotFound, NotAllowed at somebody else's site."""
@@ -83,33 +117,84 @@ def request_by_id(session: Session, number: int, *, by: Actor, field: str) -> Th
     return found
 
 
-def thawed_at(session: Session, batch_ids: Sequence[int], *, at: datetime) -> dict[int, datetime]:
-    """When these batches were first found thawed, as far as known at an instant. One query."""
-    marks = session.execute(
-        rows_where_in(ThawedMark.thaw_batch_id), {"keys": list(set(batch_ids))}
+def thawed_at(session: Session, batches: Sequence[Batch], *, at: datetime) -> dict[int, datetime]:
+    """When these batches were first found thawed, as far as known at an instant. Two queries."""
+    known = ledger.with_origins(session, batches)
+    seen = _looks(session, list(known), {})
+    found = {}
+    for batch in batches:
+        thawed = looking.thawed_at(_line_of_looks(batch, known, seen, at))
+        if thawed is not None:
+            found[batch.id] = thawed
+    return found
+
+
+def looks_at(session: Session, batch: Batch, *, at: datetime) -> tuple[Look, ...]:
+    """What was seen of a batch until an instant, and of what it was split off. Two queries."""
+    known = ledger.with_origins(session, [batch])
+    return _line_of_looks(batch, known, _looks(session, list(known), {}), at)
+
+
+def _looks(
+    session: Session, batch_ids: Sequence[int], places: Mapping[int, Place]
+) -> Mapping[int, Sequence[Look]]:
+    """What was seen of each of these batches. One query."""
+    rows = session.execute(
+        rows_where_in(ThawLook.thaw_batch_id), {"keys": list(set(batch_ids))}
     ).scalars()
-    earliest: dict[int, datetime] = {}
-    for mark in marks:
-        if mark.thawed_at <= at:
-            known = earliest.get(mark.thaw_batch_id, mark.thawed_at)
-            earliest[mark.thaw_batch_id] = min(known, mark.thawed_at)
-    return earliest
+    found: dict[int, list[Look]] = defaultdict(list)
+    for row in rows:
+        found[row.thaw_batch_id].append(look_of(row, places))
+    return found
+
+
+def look_of(row: ThawLook, places: Mapping[int, Place]) -> Look:
+    """A stored look as the rules see it."""
+    place = places.get(row.place_id or 0)
+    return Look(
+        seen_at=row.seen_at,
+        found=Thaw(row.found) if row.found else None,
+        method=Method(row.method) if row.method else None,
+        part=Part(row.part) if row.part else None,
+        measured_c=row.measured_c,
+        not_yet_at=row.not_yet_at,
+        kind=PlaceKind(place.kind) if place else None,
+    )
+
+
+def _line_of_looks(
+    batch: Batch, known: Mapping[int, Batch], seen: Mapping[int, Sequence[Look]], at: datetime
+) -> tuple[Look, ...]:
+    """What was seen of a batch, and before it was split off of the batch that it was a part of."""
+    found: list[Look] = []
+    part: Batch | None = batch
+    until = at
+    while part is not None:
+        found += [look for look in seen.get(part.id, ()) if look.seen_at <= until]
+        until = min(until, part.split_at or until)
+        part = known[part.split_from_id] if part.split_from_id else None
+    return tuple(found)
 
 
 def batch_views(
     session: Session, batches: Sequence[Batch], policy: Policy, *, at: datetime
 ) -> list[BatchView]:
-    """Batches with everything that their clocks need. Six queries for any number."""
+    """Batches with everything that their clocks need.
+
+    Six queries for any number, and one for each generation of batches that were split.
+    """
+    known = ledger.with_origins(session, batches)
     ids = [batch.id for batch in batches]
-    parcels = ledger.batch_parcels(session, ids)
-    places = sites.places_by_id(session, [p.place_id for p in parcels])
+    every = {p.id or 0: p for p in ledger.batch_parcels(session, list(known))}
+    places = sites.places_by_id(session, [p.place_id for p in every.values()])
     found = lots.lots_by_id(session, [batch.lot_id for batch in batches])
     pulled = ledger.pulled_grams(session, ids)
-    thawed = thawed_at(session, ids, at=at)
+    seen = _looks(session, list(known), places)
     forecasts = _forecasts(session, ids)
     views = []
     for batch in batches:
-        mine = tuple(p for p in parcels if p.thaw_batch_id == batch.id)
+        mine = tuple(p for p in every.values() if p.thaw_batch_id == batch.id)
+        lineage = _lineage(mine, every)
         lot = found[batch.lot_id]
         forecast = forecasts.get(batch.id)
         earliest_h = (
@@ -117,10 +202,34 @@ def batch_views(
             if forecast is None
             else forecast.low_h
         )
-        facts = _facts(batch, mine, places, thawed.get(batch.id), earliest_h, at)
-        pulled_g = pulled.get(batch.id, 0)
-        views.append(BatchView(batch, lot, mine, places, pulled_g, facts, forecast))
+        looks = _line_of_looks(batch, known, seen, at)
+        facts = _facts(batch, lineage.values(), places, looks, earliest_h, at)
+        views.append(
+            BatchView(
+                batch,
+                lot,
+                mine,
+                places,
+                pulled.get(batch.id, 0),
+                facts,
+                forecast,
+                looks,
+                lineage,
+                known[batch.split_from_id].code if batch.split_from_id else None,
+            )
+        )
     return views
+
+
+def _lineage(mine: Iterable[Parcel], every: Mapping[int, Parcel]) -> dict[int, Parcel]:
+    """These parcels, and those in thaw batches that they came from."""
+    found: dict[int, Parcel] = {}
+    for parcel in mine:
+        each: Parcel | None = parcel
+        while each is not None and each.id not in found:
+            found[each.id or 0] = each
+            each = every.get(each.parent_id or 0)
+    return found
 
 
 def _forecasts(session: Session, batch_ids: Sequence[int]) -> dict[int, ThawForecast]:
@@ -132,9 +241,9 @@ def _forecasts(session: Session, batch_ids: Sequence[int]) -> dict[int, ThawFore
 
 def _facts(
     batch: Batch,
-    parcels: Sequence[Parcel],
-    places: dict[int, Place],
-    thawed: datetime | None,
+    parcels: Iterable[Parcel],
+    places: Mapping[int, Place],
+    looks: Sequence[Look],
     earliest_h: float,
     at: datetime,
 ) -> ThawFacts:
@@ -142,10 +251,13 @@ def _facts(
         (PlaceKind(places[p.place_id].kind), p.opened_at) for p in parcels if p.opened_at <= at
     ]
     stays.sort(key=lambda stay: stay[1])
+    thawed = looking.thawed_at(looks)
+    earliest = minute_before(batch.left_freezer_at + timedelta(hours=earliest_h))
     return ThawFacts(
         left_freezer_at=batch.left_freezer_at,
         thawed_at=thawed,
-        earliest_thawed_at=minute_before(batch.left_freezer_at + timedelta(hours=earliest_h)),
+        # What a thermometer found counts before what was foreseen.
+        earliest_thawed_at=max(earliest, looking.frozen_inside_at(looks) or earliest),
         refrigerated=stayed_refrigerated(stays, thawed),
     )
 
@@ -172,6 +284,14 @@ def medium_at(session: Session, place: Place, policy: Policy, at: datetime) -> M
     return medium_of(PlaceKind(place.kind), policy, measured)
 
 
+def warned_of(session: Session, batch_ids: Sequence[int]) -> frozenset[tuple[int, str, datetime]]:
+    """What was told of these batches' clocks: batch, kind, the end that was told of. One query."""
+    told = session.execute(
+        rows_where_in(ThawWarning.thaw_batch_id), {"keys": list(set(batch_ids))}
+    ).scalars()
+    return frozenset((each.thaw_batch_id, each.kind, each.discard_after) for each in told)
+
+
 MOST_LOGS = 40  # newest thaws of a product and kind of place that count: older ones have faded
 
 
@@ -187,26 +307,30 @@ def learned(
     ids = [forecast.thaw_batch_id for forecast in forecasts]
     if not ids:
         return {}
-    looks = defaultdict(list)
-    for mark in session.execute(rows_where_in(ThawedMark.thaw_batch_id), {"keys": ids}).scalars():
-        looks[mark.thaw_batch_id].append((mark.thawed_at, mark.not_yet_at))
-    found = {id_: min(thawed for thawed, _ in seen) for id_, seen in looks.items()}
+    seen = _looks(session, ids, {})
+    found = {id_: thawed for id_ in ids if (thawed := looking.thawed_at(seen[id_])) is not None}
     kinds = _kinds_until(session, found)
-    seen = defaultdict(list)
+    thaws = defaultdict(list)
     for forecast in forecasts:
         batch = forecast.thaw_batch_id
         if kinds[batch] == {kind} and forecast.modelled_h is not None:
-            seen[forecast.product_id].append(
-                Seen(forecast.modelled_h, forecast.left_freezer_at, tuple(looks[batch]))
+            thaws[forecast.product_id].append(
+                Seen(forecast.modelled_h, forecast.left_freezer_at, tuple(seen[batch]))
             )
-    return {product: learn(thaws) for product, thaws in seen.items()}
+    return {product: learn(watched) for product, watched in thaws.items()}
 
 
 def _watched(
     session: Session, site_id: int, product_ids: Sequence[int], kind: PlaceKind
 ) -> Sequence[ThawForecast]:
     """The newest modelled thaws of each product that somebody looked at twice, oldest first."""
-    looked_at = select(ThawedMark.thaw_batch_id).where(col(ThawedMark.not_yet_at).is_not(None))
+    thawed = select(ThawLook.thaw_batch_id).where(col(ThawLook.found) == Thaw.THAWED)
+    not_yet = select(ThawLook.thaw_batch_id).where(
+        or_(
+            col(ThawLook.not_yet_at).is_not(None),
+            col(ThawLook.found).in_((Thaw.FROZEN, Thaw.PART_THAWED)),
+        )
+    )
     newest = (
         func.row_number()
         .over(
@@ -222,7 +346,8 @@ def _watched(
             col(ThawForecast.product_id).in_(product_ids),
             col(ThawForecast.place_kind) == kind,
             col(ThawForecast.modelled_h).is_not(None),
-            col(ThawForecast.thaw_batch_id).in_(looked_at),
+            col(ThawForecast.thaw_batch_id).in_(thawed),
+            col(ThawForecast.thaw_batch_id).in_(not_yet),
         )
         .subquery()
     )
@@ -244,3 +369,138 @@ def _kinds_until(session: Session, thawed: Mapping[int, datetime]) -> Mapping[in
         if parcel.opened_at < thawed[batch]:
             kinds[batch].add(PlaceKind(places[parcel.place_id].kind))
     return kinds
+
+
+# Plans
+
+
+def rooms(session: Session, site_id: int) -> list[Room]:
+    """The places of a site where fish thaws, by code. One query."""
+    found = session.exec(
+        select(Place)
+        .where(col(Place.site_id) == site_id, col(Place.kind) != PlaceKind.FREEZER)
+        .order_by(col(Place.code))
+    )
+    return [Room(place.code, PlaceKind(place.kind), place.capacity_g) for place in found]
+
+
+def live_requests(session: Session, site_id: int, *, now: datetime) -> Sequence[ThawRequest]:
+    """Requests that were not given up and whose last feed is to come, by number. One query."""
+    return session.exec(
+        select(ThawRequest)
+        .where(
+            col(ThawRequest.site_id) == site_id,
+            col(ThawRequest.last_feed_at) > now,
+            col(ThawRequest.cancelled_at).is_(None),
+        )
+        .order_by(col(ThawRequest.id))
+        .execution_options(populate_existing=True)
+    ).all()
+
+
+def requests_between(
+    session: Session, site_id: int, start: datetime, end: datetime
+) -> Sequence[ThawRequest]:
+    """Requests with a feed in some time that were not given up, by number. One query.
+
+    Cost: grows with the requests from then on, not with those before.
+    """
+    return session.exec(
+        select(ThawRequest)
+        .where(
+            col(ThawRequest.site_id) == site_id,
+            col(ThawRequest.last_feed_at) >= start,
+            col(ThawRequest.first_feed_at) < end,
+            col(ThawRequest.cancelled_at).is_(None),
+        )
+        .order_by(col(ThawRequest.id))
+    ).all()
+
+
+def shares_of(session: Session, request_ids: Sequence[int]) -> Sequence[SurplusShare]:
+    """What these requests give to others of their surplus, and get, by number. One query."""
+    return session.exec(
+        select(SurplusShare)
+        .where(
+            or_(
+                col(SurplusShare.from_request_id).in_(request_ids),
+                col(SurplusShare.to_request_id).in_(request_ids),
+            ),
+            col(SurplusShare.ended_at).is_(None),
+        )
+        .order_by(col(SurplusShare.id))
+    ).all()
+
+
+@dataclass(frozen=True)
+class PulledFor:
+    """What was pulled for a request into one thaw batch."""
+
+    batch: Batch
+    lot: str
+    species: str
+    grams: int
+
+
+def pulled_for(session: Session, request_ids: Sequence[int]) -> dict[int, list[PulledFor]]:
+    """What was pulled for these requests and not taken back, by request. Two queries."""
+    rows = session.exec(
+        select(ThawForecast.thaw_request_id, ThawBatch, Lot.code, Lot.species_code)
+        .join(ThawBatch, col(ThawBatch.id) == col(ThawForecast.thaw_batch_id))
+        .join(Lot, col(Lot.id) == col(ThawBatch.lot_id))
+        .where(col(ThawForecast.thaw_request_id).in_(request_ids))
+        .order_by(col(ThawBatch.id))
+    ).all()
+    grams = ledger.pulled_grams(session, [batch.id or 0 for _, batch, _, _ in rows]) if rows else {}
+    found: dict[int, list[PulledFor]] = defaultdict(list)
+    for request, batch, lot, species in rows:
+        pulled_g = grams.get(batch.id or 0, 0)
+        if pulled_g:
+            found[request or 0].append(PulledFor(ledger.batch_of(batch), lot, species, pulled_g))
+    return found
+
+
+@dataclass(frozen=True)
+class Kept:
+    """Grams of a parcel that are kept for a request, and what the rules know of its lot."""
+
+    request: int
+    parcel_id: int
+    place: str
+    grams: int
+    lot: LotFacts
+
+
+def kept_for(session: Session, request_ids: Sequence[int]) -> list[Kept]:
+    """What is still kept for these requests. One query."""
+    rows = session.execute(
+        columns(Reservation, Lot, ledger.is_held().label("held"), col(Place.code).label("place"))
+        .join(Parcel, col(Parcel.id) == col(Reservation.parcel_id))
+        .join(Lot, col(Lot.id) == col(Parcel.lot_id))
+        .join(Place, col(Place.id) == col(Parcel.place_id))
+        .where(
+            col(Reservation.thaw_request_id).in_(request_ids),
+            col(Reservation.released_at).is_(None),
+            col(Reservation.grams) > 0,
+        )
+        .order_by(col(Reservation.id))
+    )
+    return [
+        Kept(
+            row.Reservation.thaw_request_id,
+            row.Reservation.parcel_id,
+            row.place,
+            row.Reservation.grams,
+            facts_of(row.Lot, held=bool(row.held)),
+        )
+        for row in rows
+    ]
+
+
+def changes_of(session: Session, request_id: int) -> Sequence[ThawPlanChange]:
+    """How a plan has changed, oldest first. One query."""
+    return session.exec(
+        select(ThawPlanChange)
+        .where(col(ThawPlanChange.thaw_request_id) == request_id)
+        .order_by(col(ThawPlanChange.id))
+    ).all()

@@ -1,6 +1,7 @@
 """Thaw requests, pulls, thaw batches."""
 
 from datetime import datetime
+from operator import itemgetter
 from typing import Annotated, Literal
 
 from fastapi import APIRouter, Query
@@ -14,15 +15,24 @@ from service.security.guard import MayLook, MayPlanThaw, MayPull, MayTendThaw, g
 from service.site import queries as sites
 from service.site.queries import SiteView
 from service.thawing import queries
-from service.thawing.actions import planning, pulling, tending
+from service.thawing.actions import looking, planning, pulling, splitting, tending
 from service.thawing.queries import BatchView
+from service.thawing.rules.looks import Look, part_thawed_at
 from service.thawing.schemas import (
     BatchEventOut,
+    BatchTemperatureIn,
     CancelIn,
     DiscardIn,
+    DripIn,
+    LookOut,
+    MeasuredOut,
+    MoveBatchIn,
+    PartThawedIn,
     PullIn,
     PullOut,
     PutBackIn,
+    SplitIn,
+    SplitOut,
     ThawBatchOut,
     ThawedIn,
     ThawRequestIn,
@@ -33,6 +43,8 @@ requests: APIRouter = guarded_router("/thaw-requests", "thawing")
 pulls: APIRouter = guarded_router("/pulls", "thawing")
 batches: APIRouter = guarded_router("/thaw-batches", "thawing")
 routers = (requests, pulls, batches)
+
+BatchFilter = Literal["open", "thawing", "thawed", "to_discard", "all"]
 
 
 @requests.post("", status_code=201)
@@ -67,7 +79,7 @@ def pull(order: PullIn, session: WriteSession, at: Now, by: MayPull) -> PullOut:
     view = sites.view(session, pulled.batch.batch.site_id, at=at)
     cartons = [take.cartons for take in pulled.takes if take.cartons is not None]
     return PullOut(
-        thaw_batch=batch_out(pulled.batch, view),
+        thaw_batch=batch_out(pulled.batch, view, at),
         movement_id=pulled.movement_id,
         cartons=sum(cartons) if cartons else None,
         breaches=list(pulled.breaches),
@@ -80,30 +92,36 @@ def list_batches(
     session: ReadSession,
     at: Now,
     by: MayLook,
-    state: Annotated[Literal["open", "all"], Query(description="open: still holds fish.")] = "all",
+    state: Annotated[
+        BatchFilter,
+        Query(description="open: still holds fish; to_discard: so does fish past its clock."),
+    ] = "all",
     limit: Limit = 100,
     cursor: Cursor = None,
 ) -> Page[ThawBatchOut]:
     """Thaw batches with their clocks."""
     after = int(decode_cursor(cursor, int)[0]) if cursor is not None else 0
     seen = sites.sites(session, by=by)
+    by_clock = state not in ("open", "all")  # known only when each is looked at
     found = ledger.batches(
         session,
         [s.id or 0 for s in seen],
-        open_only=state == "open",
-        limit=limit + 1,
+        open_only=state != "all",
+        limit=None if by_clock else limit + 1,
         after_id=after,
     )
     views = {site.id: sites.view_of(session, site, at=at) for site in seen}
     shown = [
-        batch_out(each, view)
+        (each.batch.id, batch_out(each, view, at))
         for view in views.values()
         for each in queries.batch_views(
-            session, [b for b in found[:limit] if b.site_id == view.id], view.policy, at=at
+            session, [b for b in found if b.site_id == view.id], view.policy, at=at
         )
+        if not by_clock or _is(each, state, view, at)
     ]
-    more = encode_cursor(found[limit - 1].id or 0) if len(found) > limit else None
-    return Page(items=shown, next=more)
+    shown.sort(key=itemgetter(0))
+    more = encode_cursor(shown[limit - 1][0]) if len(shown) > limit else None
+    return Page(items=[out for _, out in shown[:limit]], next=more)
 
 
 @batches.get("/{thaw_batch}")
@@ -122,15 +140,78 @@ def mark_thawed(
     mark: ThawedIn | None = None,
 ) -> ThawBatchOut:
     """Found fully thawed, by thermometer or touch."""
-    batch = tending.mark_thawed(session, thaw_batch, mark or ThawedIn(), at=at, by=by)
+    batch = looking.mark_thawed(session, thaw_batch, mark or ThawedIn(), at=at, by=by)
     return _shown(session, batch, at)
+
+
+@batches.post("/{thaw_batch}/part-thawed")
+def mark_part_thawed(
+    thaw_batch: str,
+    session: WriteSession,
+    at: Now,
+    by: MayTendThaw,
+    mark: PartThawedIn | None = None,
+) -> ThawBatchOut:
+    """Found part-thawed: it can be taken apart, and is still frozen inside."""
+    batch = looking.mark_part_thawed(session, thaw_batch, mark or PartThawedIn(), at=at, by=by)
+    return _shown(session, batch, at)
+
+
+@batches.post("/{thaw_batch}/temperatures", status_code=201)
+def measure(
+    thaw_batch: str, order: BatchTemperatureIn, session: WriteSession, at: Now, by: MayTendThaw
+) -> MeasuredOut:
+    """A temperature was taken by hand: core, surface, water or air."""
+    batch, found, findings = looking.measure(session, thaw_batch, order, at=at, by=by)
+    return MeasuredOut(thaw_batch=_shown(session, batch, at), found=found, findings=findings)
+
+
+@batches.post("/{thaw_batch}/split", status_code=201)
+def split(
+    thaw_batch: str, order: SplitIn, session: WriteSession, at: Now, by: MayTendThaw
+) -> SplitOut:
+    """A part of a thaw batch under a label of its own, which may go its own way."""
+    moved = splitting.split(session, thaw_batch, order, at=at, by=by)
+    return SplitOut(
+        thaw_batch=_shown(session, moved.batch, at),
+        rest=_shown(session, moved.rest, at),
+        movement_id=moved.movement_id,
+        breaches=list(moved.breaches),
+    )
+
+
+@batches.post("/{thaw_batch}/move", status_code=201)
+def move(
+    thaw_batch: str, order: MoveBatchIn, session: WriteSession, at: Now, by: MayTendThaw
+) -> BatchEventOut:
+    """All of a thaw batch to another place: the next stage of its thaw."""
+    moved = splitting.move(session, thaw_batch, order, at=at, by=by)
+    return BatchEventOut(
+        thaw_batch=_shown(session, moved.batch, at),
+        movement_id=moved.movement_id,
+        breaches=list(moved.breaches),
+    )
+
+
+@batches.post("/{thaw_batch}/drip", status_code=201)
+def drip(
+    thaw_batch: str, order: DripIn, session: WriteSession, at: Now, by: MayTendThaw
+) -> BatchEventOut:
+    """Water has run off thawing fish; unusually much or little warns."""
+    batch, movement, breaches, usual = tending.drip(session, thaw_batch, order, at=at, by=by)
+    return BatchEventOut(
+        thaw_batch=_shown(session, batch, at),
+        movement_id=movement,
+        breaches=list(breaches),
+        findings=[usual],
+    )
 
 
 @batches.post("/{thaw_batch}/discard", status_code=201)
 def discard(
     thaw_batch: str, order: DiscardIn, session: WriteSession, at: Now, by: MayTendThaw
 ) -> BatchEventOut:
-    """Fish of a thaw batch is thrown away."""
+    """Fish of a thaw batch is thrown away; all of it where no mass is said."""
     batch, movement, breaches = tending.discard(session, thaw_batch, order, at=at, by=by)
     return BatchEventOut(
         thaw_batch=_shown(session, batch, at), movement_id=movement, breaches=list(breaches)
@@ -150,11 +231,17 @@ def put_back(
 
 def _shown(session: Session, batch: Batch, at: datetime) -> ThawBatchOut:
     view = sites.view(session, batch.site_id, at=at)
-    return batch_out(queries.batch_view(session, batch, view.policy, at=at), view)
+    return batch_out(queries.batch_view(session, batch, view.policy, at=at), view, at)
 
 
-def batch_out(each: BatchView, view: SiteView) -> ThawBatchOut:
-    """A thaw batch as it is shown."""
+def _is(each: BatchView, state: BatchFilter, view: SiteView, at: datetime) -> bool:
+    if state == "to_discard":
+        return at > each.discard_after(view.policy)
+    return each.state == state
+
+
+def batch_out(each: BatchView, view: SiteView, at: datetime) -> ThawBatchOut:
+    """A thaw batch as it is shown at an instant."""
     facts = each.facts
     forecast = each.forecast if facts.thawed_at is None else None
     return ThawBatchOut(
@@ -176,4 +263,19 @@ def batch_out(each: BatchView, view: SiteView) -> ThawBatchOut:
         discard_after_estimated=facts.refrigerated and facts.thawed_at is None,
         clock="clock-from-thawed" if facts.refrigerated else "clock-from-freezer",
         state=each.state,
+        to_discard=each.remaining_g > 0 and at > each.discard_after(view.policy),
+        split_from=each.split_from,
+        part_thawed_at=part_thawed_at(each.looks),
+        looks=[_look_out(look, view) for look in sorted(each.looks, key=lambda x: x.seen_at)],
+    )
+
+
+def _look_out(look: Look, view: SiteView) -> LookOut:
+    measured = look.measured_c
+    return LookOut(
+        seen_at=look.seen_at,
+        found=look.found,
+        method=look.method,
+        part=look.part,
+        temperature=None if measured is None else view.units.temperature_out(measured),
     )

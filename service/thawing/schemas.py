@@ -1,16 +1,19 @@
 """Thaw requests, pulls and thaw batches as they are sent and shown."""
 
-from datetime import datetime
+from datetime import date, datetime
+from enum import StrEnum
 from typing import Self
 
-from pydantic import BaseModel, Field, model_validator
+from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from service.decisions import Finding
 from service.http.bodies import Body, Code, Day, Moment, Number, Occurrence, Reason, Refusable
-from service.quantities import MassIn, MassOut, TemperatureIn
+from service.quantities import MassIn, MassOut, TemperatureIn, TemperatureOut
 from service.science.thaw_table import Until
 from service.site.rules import PlaceKind
+from service.thawing.rules import looks as looking
 from service.thawing.rules.clocks import BatchState
+from service.thawing.rules.looks import Part, Thaw
 from service.thawing.rules.times import Method
 
 
@@ -21,6 +24,23 @@ class ThawLineIn(Body):
     mass: MassIn
 
 
+class ExtraIn(ThawLineIn):
+    """Fish beside the diets, and what for."""
+
+    reason: Reason
+
+
+class HowToThaw(StrEnum):
+    """What may be planned.
+
+    as_asked: in the place that was named, in one pull. best: where that cannot meet the
+    clock, the first other way that can: several pulls over the day, stages, another place.
+    """
+
+    AS_ASKED = "as_asked"
+    BEST = "best"
+
+
 class ThawRequestIn(Occurrence):
     """Fish needed by a first feed: either lines, or a day whose need comes from the diets."""
 
@@ -29,6 +49,10 @@ class ThawRequestIn(Occurrence):
     last_feed_at: Moment | None = None
     lines: list[ThawLineIn] | None = Field(default=None, min_length=1, max_length=60)
     day: Day | None = None
+    extras: list[ExtraIn] = Field(
+        default_factory=list, max_length=60, description="Beside the lines or the diets."
+    )
+    way: HowToThaw = HowToThaw.AS_ASKED
 
     @model_validator(mode="after")
     def _one_or_the_other(self) -> Self:
@@ -52,9 +76,26 @@ class ThawTimeOut(BaseModel):
     sources: list[str]
 
 
-class PlannedPull(BaseModel):
-    """One parcel to take from: how much, when to pull it, until when it may be fed."""
+class PlannedStage(BaseModel):
+    """A part of a planned thaw: where, how far, and when that should be so, 10-90 %."""
 
+    place: str
+    place_kind: PlaceKind
+    until: Until
+    begins_at: datetime
+    ends_at: datetime
+    ends_range: tuple[datetime, datetime]
+
+
+class PlannedPull(BaseModel):
+    """One parcel to take from: how much, when to pull it, until when it may be fed.
+
+    to_place: where it goes from the freezer; the stages say where after that. serves_from,
+    serves_until: the feeds that it is for. clock: the rule that it is judged by. pulled:
+    what of it has left the freezer. surplus_shared: what of its surplus serves other requests.
+    """
+
+    number: int = 1
     lot: str
     species: str
     parcel: int
@@ -70,6 +111,16 @@ class PlannedPull(BaseModel):
     thawed_range: tuple[datetime, datetime]
     discard_after: datetime
     thaw: ThawTimeOut | None = None
+    serves_from: datetime | None = None
+    serves_until: datetime | None = None
+    way: str | None = None
+    stages: list[PlannedStage] = []
+    clock: str | None = None
+    clock_hours: float | None = None
+    late: bool = False
+    pulled: MassOut | None = None
+    thaw_batches: list[str] = []
+    surplus_shared: MassOut | None = None
 
 
 class Shortage(BaseModel):
@@ -77,6 +128,49 @@ class Shortage(BaseModel):
 
     species: str
     mass: MassOut
+
+
+class NeedOut(BaseModel):
+    """What is needed of a species, extras included."""
+
+    species: str
+    mass: MassOut
+    extra: MassOut
+
+
+class ExtraOut(BaseModel):
+    """Fish beside the diets, and what for."""
+
+    species: str
+    mass: MassOut
+    reason: str
+
+
+class SharedOut(BaseModel):
+    """What another request of the day has left over serves this one: no pull of its own.
+
+    pull: its number in that request's plan. place: where it thaws.
+    """
+
+    thaw_request: int
+    pull: int
+    lot: str
+    species: str
+    mass: MassOut
+    place: str
+    thaw_batches: list[str]
+    discard_after: datetime
+
+
+class PlanChangeOut(BaseModel):
+    """A plan that became another one: why, and what changed in words."""
+
+    model_config = ConfigDict(from_attributes=True)
+
+    recorded_at: datetime
+    by: str
+    why: str
+    changes: list[str]
 
 
 class StageOut(BaseModel):
@@ -116,6 +210,21 @@ class ThawRequestOut(BaseModel):
     alternatives: list[AlternativeOut]
     findings: list[Finding]
     cancelled_at: datetime | None = None
+    day: date | None = None
+    way: HowToThaw = HowToThaw.AS_ASKED
+    need: list[NeedOut] = []
+    extras: list[ExtraOut] = []
+    shared: list[SharedOut] = []
+    changes: list[PlanChangeOut] = []
+
+
+class ReplanIn(Occurrence):
+    """Plan again what is not pulled yet, from the fish that is there now.
+
+    way left out: as before.
+    """
+
+    way: HowToThaw | None = None
 
 
 class CancelIn(Occurrence):
@@ -133,8 +242,22 @@ class PullIn(Refusable):
     parcel: Number | None = None
 
 
+class LookOut(BaseModel):
+    """What somebody saw or measured of a thaw batch."""
+
+    seen_at: datetime
+    found: Thaw | None
+    method: looking.Method | None
+    part: Part | None
+    temperature: TemperatureOut | None
+
+
 class ThawBatchOut(BaseModel):
-    """A thaw batch and its clock."""
+    """A thaw batch and its clock.
+
+    mass: what came into it. split_from: the batch that it was a part of. to_discard: its clock
+    has run out while it still holds fish.
+    """
 
     code: str
     lot: str
@@ -150,6 +273,10 @@ class ThawBatchOut(BaseModel):
     discard_after_estimated: bool
     clock: str
     state: BatchState
+    to_discard: bool
+    split_from: str | None
+    part_thawed_at: datetime | None
+    looks: list[LookOut]
 
 
 class PullOut(BaseModel):
@@ -162,7 +289,20 @@ class PullOut(BaseModel):
     findings: list[Finding]
 
 
-class ThawedIn(Occurrence):
+class FoundIn(Occurrence):
+    """How somebody found out how far fish is. A core that was measured says so itself."""
+
+    method: looking.Method | None = None
+    core_temperature: TemperatureIn | None = None
+
+    @model_validator(mode="after")
+    def _of_one_kind(self) -> Self:
+        if self.core_temperature is not None and self.method is looking.Method.TOUCH:
+            raise ValueError("method: a core is measured by thermometer")
+        return self
+
+
+class ThawedIn(FoundIn):
     """Found fully thawed, by thermometer or touch.
 
     not_yet_at: when it was last looked at and was not; from the two the site learns how
@@ -172,11 +312,41 @@ class ThawedIn(Occurrence):
     not_yet_at: Moment | None = None
 
 
+class PartThawedIn(FoundIn):
+    """Found part-thawed: it can be taken apart, and is still frozen inside."""
+
+
+class BatchTemperatureIn(Occurrence):
+    """A temperature taken by hand: in the core of the fish, at its surface, of water or air."""
+
+    part: Part
+    temperature: TemperatureIn
+
+
 class DiscardIn(Refusable):
-    """Fish of a thaw batch that is thrown away."""
+    """Fish of a thaw batch that is thrown away; mass left out: all that is left of it."""
+
+    mass: MassIn | None = None
+    reason: Reason
+
+
+class DripIn(Refusable):
+    """Water that has run off thawing fish, weighed."""
 
     mass: MassIn
-    reason: Reason
+
+
+class SplitIn(Refusable):
+    """A part of a thaw batch under a label of its own; to_place: where that part goes."""
+
+    mass: MassIn
+    to_place: Code | None = None
+
+
+class MoveBatchIn(Refusable):
+    """All of a thaw batch goes to another place: the next stage of its thaw."""
+
+    to_place: Code
 
 
 class PutBackIn(Refusable):
@@ -193,3 +363,18 @@ class BatchEventOut(BaseModel):
     thaw_batch: ThawBatchOut
     movement_id: int
     breaches: list[Finding]
+    findings: list[Finding] = []
+
+
+class SplitOut(BatchEventOut):
+    """A part of a thaw batch has a label of its own. thaw_batch: that part; rest: the other."""
+
+    rest: ThawBatchOut
+
+
+class MeasuredOut(BaseModel):
+    """A temperature that was taken of a thaw batch, and whether it was too warm."""
+
+    thaw_batch: ThawBatchOut
+    found: Thaw | None
+    findings: list[Finding]

@@ -102,7 +102,7 @@ def pull(session: Session, order: PullIn, *, at: datetime, by: Actor) -> Pulled:
             at=occurred_at,
         ),
     )
-    code = _next_code(session, view, occurred_at)
+    code = next_code(session, view, occurred_at)
     breaches = site_actions.allow(
         session,
         decision,
@@ -188,7 +188,8 @@ def _foresee(
     )
 
 
-def _next_code(session: Session, view: SiteView, at: datetime) -> str:
+def next_code(session: Session, view: SiteView, at: datetime) -> str:
+    """The code of a thaw batch's label: the day, letters, a check character."""
     return lot_actions.next_code(session, f"T{view.day_of(at):%y%m%d}", 3)
 
 

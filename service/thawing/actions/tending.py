@@ -1,4 +1,4 @@
-"""Tending a thaw batch: found thawed, discarded, put back."""
+"""Tending a thaw batch: fish of it dripped, was discarded, was put back."""
 
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
@@ -8,7 +8,7 @@ from sqlmodel import Session
 
 from service.catalogue.queries import lock_species
 from service.decisions import Finding, decide
-from service.errors import Invalid
+from service.errors import Conflict, Invalid
 from service.http.bodies import Refusable, instant_of, refuse_future
 from service.ledger import queries as ledger
 from service.ledger.actions.posting import Event, Leg, open_children, post
@@ -27,42 +27,14 @@ from service.site import queries as sites
 from service.site.queries import SiteView
 from service.site.rules import PlaceKind, finding
 from service.thawing import queries
-from service.thawing.models import ThawedMark
-from service.thawing.rules.clocks import put_back_finding
-from service.thawing.schemas import DiscardIn, PutBackIn, ThawedIn
-
-
-def mark_thawed(session: Session, code: str, mark: ThawedIn, *, at: datetime, by: Actor) -> Batch:
-    """Somebody found the batch fully thawed. Of several marks the earliest counts."""
-    refuse_future(mark.occurred_at, now=at)
-    batch = ledger.batch_by_code(session, code, by=by, field="thaw_batch")
-    view = sites.view(session, batch.site_id, at=at)
-    thawed_at = instant_of(mark.occurred_at, now=at, skew=view.policy.skew)
-    if thawed_at < batch.left_freezer_at:
-        raise Invalid.at(
-            "occurred_at",
-            f"lies before it left the freezer ({batch.left_freezer_at:%Y-%m-%d %H:%M} UTC)",
-        )
-    if mark.not_yet_at is not None and not batch.left_freezer_at < mark.not_yet_at < thawed_at:
-        raise Invalid.at(
-            "not_yet_at", "must lie after it left the freezer and before it was thawed"
-        )
-    stored = ThawedMark(
-        thaw_batch_id=batch.id,
-        thawed_at=thawed_at,
-        not_yet_at=mark.not_yet_at,
-        recorded_at=at,
-        by=by.name,
-    )
-    session.add(stored)
-    session.flush()
-    audit.note(session, by, "found thawed", batch.code, at=at, site_id=batch.site_id, after=stored)
-    return batch
+from service.thawing.rules.clocks import drip_finding, put_back_finding
+from service.thawing.rules.looks import part_thawed_at, thawed_at
+from service.thawing.schemas import DiscardIn, DripIn, PutBackIn
 
 
 @dataclass(frozen=True)
-class _Tended:
-    """A thaw batch somebody takes fish from, its species locked, at an instant."""
+class Tended:
+    """A thaw batch that somebody takes fish from, its species locked, at an instant."""
 
     session: Session
     batch: Batch
@@ -71,6 +43,14 @@ class _Tended:
     occurred_at: datetime
     at: datetime
     by: Actor
+
+    def all_of_it(self) -> int:
+        """Grams that were left of it then. Raises Conflict if none were."""
+        holdings = ledger.batch_holdings(self.session, self.batch.id, at=self.occurred_at)
+        grams = sum(holding.available for holding in holdings)
+        if not grams:
+            raise Conflict(f"nothing is left of thaw batch {self.batch.code}", kind="nothing-left")
+        return grams
 
     def enough(self, grams: int) -> list[Finding]:
         """Whether the batch holds so much."""
@@ -87,10 +67,9 @@ class _Tended:
         return stock_findings(holdings, grams, units=self.view.units, what=what)
 
     def take(
-        self, order: DiscardIn | PutBackIn, *findings: Iterable[Finding]
+        self, order: Refusable, grams: int, *findings: Iterable[Finding]
     ) -> tuple[list[Take], tuple[Finding, ...]]:
         """What to take once the findings allow it, and what it breaches all the same."""
-        grams = order.mass.grams
         breaches = site_actions.allow(
             self.session,
             decide(*findings, self.enough(grams)),
@@ -133,32 +112,52 @@ class _Tended:
 def discard(
     session: Session, code: str, order: DiscardIn, *, at: datetime, by: Actor
 ) -> tuple[Batch, int, tuple[Finding, ...]]:
-    """Fish of a thaw batch is thrown away, with a reason."""
-    tended = _tended(session, code, order, at, by)
-    takes, breaches = tended.take(order)
+    """Fish of a thaw batch is thrown away, with a reason; all of it where no mass is said."""
+    tended = tended_batch(session, code, order, at, by)
+    grams = tended.all_of_it() if order.mass is None else order.mass.grams
+    takes, breaches = tended.take(order, grams)
     legs = spending(session, [(take, Account.DISCARDED) for take in takes])
     return tended.batch, tended.post(MovementKind.DISCARDED, legs, order.reason), breaches
+
+
+def drip(
+    session: Session, code: str, order: DripIn, *, at: datetime, by: Actor
+) -> tuple[Batch, int, tuple[Finding, ...], Finding]:
+    """Water has run off the fish: so much less is left. Warns where it is unusual."""
+    tended = tended_batch(session, code, order, at, by)
+    takes, breaches = tended.take(order, order.mass.grams)
+    legs = spending(session, [(take, Account.DRIP) for take in takes])
+    movement = tended.post(MovementKind.DRIPPED, legs, "drip")
+    return tended.batch, movement, breaches, _usual_drip(tended)
+
+
+def _usual_drip(tended: Tended) -> Finding:
+    session, batch = tended.session, tended.batch
+    parcels = [p.id or 0 for p in ledger.batch_parcels(session, [batch.id])]
+    mass = ledger.pulled_grams(session, [batch.id]).get(batch.id, 0)
+    return drip_finding(ledger.dripped_grams(session, parcels), mass, tended.view.policy)
 
 
 def put_back(
     session: Session, code: str, order: PutBackIn, *, at: datetime, by: Actor
 ) -> tuple[Batch, int, tuple[Finding, ...]]:
     """Hard frozen fish returns to a freezer within the policy's minutes; its history stays."""
-    tended = _tended(session, code, order, at, by)
+    tended = tended_batch(session, code, order, at, by)
     target = sites.place_by_code(session, order.to_place, by=by, field="to_place")
     if target.kind != PlaceKind.FREEZER or target.site_id != tended.batch.site_id:
         raise Invalid.at("to_place", "is not a freezer of this site")
-    takes, breaches = tended.take(order, _still_frozen(tended, order))
+    takes, breaches = tended.take(order, order.mass.grams, _still_frozen(tended, order))
     legs = open_children(
         session, takes, place_id=target.id or 0, opened_at=tended.occurred_at, thaw_batch_id=None
     )
     return tended.batch, tended.post(MovementKind.PUT_BACK, legs, f"to {target.code}"), breaches
 
 
-def _still_frozen(tended: _Tended, order: PutBackIn) -> Iterator[Finding]:
+def _still_frozen(tended: Tended, order: PutBackIn) -> Iterator[Finding]:
     batch, core = tended.batch, order.core_temperature
-    if queries.thawed_at(tended.session, [batch.id], at=tended.occurred_at):
-        yield finding("no-refreeze", "block", "was found thawed: it never returns to a freezer")
+    looks = queries.looks_at(tended.session, batch, at=tended.occurred_at)
+    if thawed_at(looks) or part_thawed_at(looks):
+        yield finding("no-refreeze", "block", "was found thawing: it never returns to a freezer")
     yield put_back_finding(
         batch.left_freezer_at,
         tended.occurred_at,
@@ -167,7 +166,11 @@ def _still_frozen(tended: _Tended, order: PutBackIn) -> Iterator[Finding]:
     )
 
 
-def _tended(session: Session, code: str, order: Refusable, at: datetime, by: Actor) -> _Tended:
+def tended_batch(session: Session, code: str, order: Refusable, at: datetime, by: Actor) -> Tended:
+    """A thaw batch for somebody to take from, its species locked.
+
+    Raises NotFound, and Invalid for an instant before it left the freezer.
+    """
     refuse_future(order.occurred_at, now=at)
     batch = ledger.batch_by_code(session, code, by=by, field="thaw_batch")
     lot = session.get_one(Lot, batch.lot_id)
@@ -177,7 +180,7 @@ def _tended(session: Session, code: str, order: Refusable, at: datetime, by: Act
     if occurred_at < batch.left_freezer_at:
         raise Invalid.at("occurred_at", "lies before the batch left the freezer")
     view = sites.view(session, batch.site_id, at=occurred_at)
-    return _Tended(session, batch, lot, view, occurred_at, at, by)
+    return Tended(session, batch, lot, view, occurred_at, at, by)
 
 
 def batch_holdings(

@@ -62,6 +62,37 @@ def clock_findings(facts: ThawFacts, policy: Policy, at: datetime, *, batch: str
     )
 
 
+class Warned(StrEnum):
+    """What people are told of a clock."""
+
+    FIRST = "first"
+    LAST = "last"
+    ENDED = "ended"
+
+
+def warning_due(until: datetime, policy: Policy, at: datetime) -> Warned | None:
+    """What there is to tell of a clock that ends at `until`, inclusive; only the most urgent."""
+    if at > until:
+        return Warned.ENDED
+    left = until - at
+    if left <= timedelta(hours=policy.thaw_last_warning_h):
+        return Warned.LAST
+    return Warned.FIRST if left <= timedelta(hours=policy.thaw_warning_h) else None
+
+
+def drip_finding(dripped_g: int, mass_g: int, policy: Policy) -> Finding:
+    """Whether fish has dripped as much as thawing fish does."""
+    percent = 100 * dripped_g / mass_g if mass_g else 0.0
+    low, high = policy.drip_low_percent, policy.drip_high_percent
+    usual = low <= percent <= high
+    return finding(
+        "drip-unusual",
+        "pass" if usual else "warn",
+        f"{percent:.1f} % has dripped; {low:g} to {high:g} % is usual",
+        numbers={"percent": round(percent, 2), "low_percent": low, "high_percent": high},
+    )
+
+
 def stayed_refrigerated(
     stays: Sequence[tuple[PlaceKind, datetime]], thawed_at: datetime | None
 ) -> bool:

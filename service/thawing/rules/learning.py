@@ -1,33 +1,39 @@
 """What a site learns of its own thaws."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from service.science.estimate import SiteFactor
+from service.thawing.rules.looks import Look, Thaw, thawed_at
 
 
 @dataclass(frozen=True)
 class Seen:
-    """A thaw as it was watched: hours that the physics foresaw, and each look at it.
-
-    looks: (found thawed at, last seen not thawed at or None).
-    """
+    """A thaw as it was watched: hours that the physics foresaw, and each look at it."""
 
     modelled_h: float
     left_freezer_at: datetime
-    looks: tuple[tuple[datetime, datetime | None], ...]
+    looks: tuple[Look, ...]
 
     @property
     def between_h(self) -> tuple[float, float] | None:
-        """Hours until it was last seen frozen and until it was first found thawed."""
-        thawed = min(found for found, _ in self.looks)
-        frozen = [seen for _, seen in self.looks if seen is not None and seen < thawed]
-        if not frozen:
+        """Hours until it was last seen frozen inside and until it was first found thawed."""
+        thawed = thawed_at(self.looks)
+        frozen = [seen for seen in self._not_yet if thawed is not None and seen < thawed]
+        if thawed is None or not frozen:
             return None
         hour = timedelta(hours=1)
         start = self.left_freezer_at
         return (max(frozen) - start) / hour, (thawed - start) / hour
+
+    @property
+    def _not_yet(self) -> Iterator[datetime]:
+        for look in self.looks:
+            if look.not_yet_at is not None:
+                yield look.not_yet_at
+            if look.found in (Thaw.FROZEN, Thaw.PART_THAWED):
+                yield look.seen_at
 
 
 def learn(thaws: Iterable[Seen]) -> SiteFactor:

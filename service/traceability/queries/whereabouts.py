@@ -184,7 +184,7 @@ def _batches(
     stored = session.exec(statement).all()
     ids = [batch.id or 0 for batch in stored]
     pulled = ledger.pulled_grams(session, ids)
-    thawed = thawing.thawed_at(session, ids, at=at)
+    thawed = thawing.thawed_at(session, [ledger.batch_of(b) for b in stored], at=at)
     remaining: dict[str | None, int] = defaultdict(int)
     for each in (row for rows in there.values() for row in rows):
         remaining[each.thaw_batch] += each.grams
