@@ -4,11 +4,13 @@ import service.animals.models
 import service.assays.models
 import service.assessments.models
 import service.backups.models
+import service.buckets.models
 import service.catalogue.models
 import service.checks.models
 import service.chores.models
 import service.diets.models
 import service.excursions.models
+import service.fallback.models
 import service.feeding.models
 import service.inspections.models
 import service.jobs.models

@@ -13,11 +13,13 @@ import service.animals.routes
 import service.assays.routes
 import service.assessments.routes
 import service.backups.routes
+import service.buckets.routes
 import service.catalogue.routes
 import service.checks.routes
 import service.chores.routes
 import service.diets.routes
 import service.excursions.routes
+import service.fallback.routes
 import service.feeding.routes
 import service.inspections.routes
 import service.jobs.routes
@@ -73,11 +75,13 @@ ROUTERS: tuple[APIRouter, ...] = (
     *service.assessments.routes.routers,
     *service.thawing.routes.routers,
     *service.feeding.routes.routers,
-    service.animals.routes.router,
+    *service.animals.routes.routers,
     *service.diets.routes.routers,
     *service.supplements.routes.routers,
     *service.traceability.routes.routers,
     *service.labels.routes.routers,
+    *service.buckets.routes.routers,
+    service.fallback.routes.router,
     *service.notifications.routes.routers,
     service.backups.routes.router,
     service.security.routes.router,
@@ -199,10 +203,14 @@ PROBLEM_KINDS = {
     "unlikely-amount": "A content is a thousand times the usual, or a thousandth: confirm it.",
     "already-reversed": "The movement was taken back before, or is itself a reversal.",
     "already-cancelled": "The thaw request was cancelled before.",
+    "nothing-left": "All of the thaw batch has been fed, moved on or thrown away.",
+    "wrong-lot": "The carton that was scanned is of another lot; `right` has those to take.",
+    "several-lots": "The carton that was scanned may be of several lots; `right` has them.",
+    "request-over": "The last feed of the thaw request is over.",
     "already-signed": "The supplement plan was signed before.",
     "another-site": "What was named belongs to different sites.",
     "no-diet": "No diet is in force on that day.",
-    "no-body-mass": "A requirement is per body mass and the animal was never weighed.",
+    "no-body-mass": "An amount is per body mass and the animal was never weighed.",
     "has-successors": "Later movements used this fish; take them back first, newest first.",
     "idempotency-mismatch": "The Idempotency-Key was used before with another body.",
     "inspection-signed": "The inspection was signed before; a correction is a new one.",
@@ -232,6 +240,17 @@ PROBLEM_KINDS = {
     "unknown-supplement-product": "No supplement product has this code.",
     "unknown-animal": "No animal has this code.",
     "unknown-group": "No group of animals has this code.",
+    "unknown-membership": "No membership of a group has this number.",
+    "unknown-life-stage": "No stage of an animal's life has this number.",
+    "unknown-fast": "No fast has this number.",
+    "already-in-group": "The animal is known to join a group in that time.",
+    "already-over": "It was over before.",
+    "already-gone": "The animal left before.",
+    "unknown-diet": "No diet has this number.",
+    "already-decided": "The diet was approved or refused before.",
+    "unknown-substitution": "No substitution of fish has this number.",
+    "nothing-to-substitute": "The ration of that day does not hold so much of that fish.",
+    "not-a-substitute": "That fish is not approved as a substitute in this diet.",
     "unknown-delivery": "No delivery has this number.",
     "unknown-lot": "No lot has this code.",
     "unknown-supplier-lot": "No lot that you see has this supplier lot code.",
@@ -255,5 +274,12 @@ PROBLEM_KINDS = {
     "backup-damaged": "The file is no backup that can be brought back.",
     "not-empty": "The database has rows; a backup is brought back into an empty one only.",
     "not-installed": "A library that this needs is not installed where the service runs.",
+    "unknown-bucket": "No bucket has this code.",
+    "unknown-piece": "The bucket does not carry a piece of this number.",
+    "unknown-medication-order": "No medication order has this number.",
+    "bucket-ended": "The bucket was fed or given up before.",
+    "already-stopped": "The medication was stopped before.",
+    "unknown-sheet": "No sheet has this code.",
+    "unknown-line": "The sheet has no line of this number.",
     "unknown-supplement-plan": "No supplement plan has this number.",
 }

@@ -22,6 +22,7 @@ from service.database import Database
 from service.errors import Conflict
 from service.excursions.actions.watching import watch_some
 from service.excursions.queries import undecided_since
+from service.fallback.actions.nightly import make_due as make_sheets
 from service.jobs import queries
 from service.jobs.actions import leases
 from service.jobs.actions.holding import renewed
@@ -36,6 +37,7 @@ from service.settings import Settings
 from service.site.queries import sites_seen
 from service.temperatures.actions.keeping import keep_history
 from service.temperatures.actions.rebuilding import rebuild_outdated
+from service.thawing.actions.replanning import anything_due, replan_due
 from service.thawing.actions.warning import warn_of_clocks
 from service.upkeep.actions.due import find, tell_new
 
@@ -92,6 +94,7 @@ def jobs_of(settings: Settings) -> tuple[Job, ...]:
         LongJob("watch", minute, watch_places),
         LongJob("assessments", minute, assess_due),
         ShortJob("thaw clocks", minute, lambda session, at: warn_of_clocks(session, at=at)),
+        LongJob("thaw plans", minute, look_after_plans),
         ShortJob("reservations", minute, lambda session, at: release_expired(session, at=at)),
         LongJob(
             "notifications", SEND_EVERY, lambda database, clock: send_due(database, clock, settings)
@@ -101,6 +104,11 @@ def jobs_of(settings: Settings) -> tuple[Job, ...]:
         LongJob("probes", DAY, look_after_probes),
         LongJob("chores", QUARTER, look_after_chores),
         ShortJob("audit heads", DAY, tell_chain_heads),
+        LongJob(
+            "fallback sheets",
+            minute,
+            lambda database, clock: make_sheets(database, clock, settings.data_dir),
+        ),
         LongJob("backups", minute, lambda database, clock: back_up_due(database, settings, clock)),
         ShortJob("housekeeping", DAY, lambda session, at: forget_old_keys(session, at=at)),
     )
@@ -114,6 +122,15 @@ def watch_places(database: Database, clock: Clock) -> None:
             after_id = watch_some(
                 session, at=clock(), after_id=after_id, most=PROBES_AT_ONCE
             ).last_id
+
+
+def look_after_plans(database: Database, clock: Clock) -> None:
+    """Looked for beside those who write; planned again only where something is due."""
+    with Session(database.snapshot) as session:
+        due = anything_due(session, clock())
+    if due:
+        with transaction(database.writer) as session:
+            replan_due(session, clock())
 
 
 def keep_readings(database: Database, clock: Clock) -> None:

@@ -3,7 +3,8 @@
 from collections.abc import Sequence
 from typing import Any
 
-from sqlmodel import Session, col, select
+from sqlalchemy import select as columns
+from sqlmodel import Session, SQLModel, col, select
 
 from service.catalogue.models import Product
 from service.database import rows_where_in
@@ -26,7 +27,11 @@ def products_of_gtin(session: Session, gtin: str) -> Sequence[Product]:
 
 
 def own_is_known(session: Session, kind: OwnKind, code: str, *, by: Actor) -> bool:
-    """Whether somebody's sites have the lot or thaw batch of a code. One query."""
+    """Whether somebody's sites have what a code is on. One query."""
+    if kind in (OwnKind.BUCKET, OwnKind.SHEET):
+        table = SQLModel.metadata.tables[kind]  # of a part above this one
+        found = session.execute(columns(table.c.site_id).where(table.c.code == code)).scalar()
+        return found is not None and by.sees(found)
     try:
         if kind is OwnKind.LOT:
             lots.lot_by_code(session, code, by=by)

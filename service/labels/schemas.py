@@ -45,7 +45,7 @@ class CodeOut(BaseModel):
 
 
 class OwnOut(BaseModel):
-    """A label of ours. known: whether there is such a lot or thaw batch at your sites."""
+    """A label of ours. known: whether one of your sites has such a thing."""
 
     kind: OwnKind
     code: str

@@ -39,11 +39,14 @@ class Action(StrEnum):
     TEND_THAW = "tend-thaw"
     KEEP_ANIMALS = "keep-animals"
     SET_DIET = "set-diet"
+    PROPOSE_DIET = "propose-diet"
+    SUBSTITUTE = "substitute"
     FEED = "feed"
     SET_REQUIREMENTS = "set-requirements"
     PLAN_SUPPLEMENTS = "plan-supplements"
     SIGN_SUPPLEMENTS = "sign-supplements"
     GIVE_SUPPLEMENTS = "give-supplements"
+    ORDER_MEDICATION = "order-medication"
     ACKNOWLEDGE = "acknowledge"
     READ_AUDIT = "read-audit"
 
@@ -80,11 +83,15 @@ RIGHTS: dict[Action, frozenset[Role]] = {
     Action.TEND_THAW: _KITCHEN,
     Action.KEEP_ANIMALS: frozenset({Role.KEEPER, Role.NUTRITIONIST, Role.VET, Role.MANAGER}),
     Action.SET_DIET: frozenset({Role.NUTRITIONIST, Role.VET, Role.MANAGER}),
+    Action.PROPOSE_DIET: frozenset({Role.KEEPER, Role.NUTRITIONIST, Role.VET, Role.MANAGER}),
+    # Only fish that the diet names as a substitute: that was approved with the diet.
+    Action.SUBSTITUTE: _KITCHEN | {Role.NUTRITIONIST, Role.VET},
     Action.FEED: frozenset({Role.COMMISSARY, Role.KEEPER, Role.VET, Role.MANAGER}),
     Action.SET_REQUIREMENTS: frozenset({Role.NUTRITIONIST, Role.VET, Role.MANAGER}),
     Action.PLAN_SUPPLEMENTS: frozenset({Role.KEEPER, Role.NUTRITIONIST, Role.VET, Role.MANAGER}),
     Action.SIGN_SUPPLEMENTS: frozenset({Role.NUTRITIONIST, Role.VET}),
     Action.GIVE_SUPPLEMENTS: frozenset({Role.KEEPER, Role.VET, Role.MANAGER}),
+    Action.ORDER_MEDICATION: frozenset({Role.VET}),
     Action.ACKNOWLEDGE: _KITCHEN | {Role.VET},
     Action.READ_AUDIT: frozenset({Role.MANAGER, Role.INSPECTOR, Role.VET}),
 }

@@ -18,7 +18,16 @@ from service.security.actor import Actor
 from service.security.models import IdempotencyKey
 
 KEPT_FOR = timedelta(days=30)
-KEPT_FOR_EVER = ("/feeds", "/given", "/pulls")
+KEPT_FOR_EVER = (
+    "/feeds",
+    "/feed-rounds",
+    "/correction",
+    "/given",
+    "/pulls",
+    "/weigh-back",
+    "/outcomes",
+    "/entries",
+)
 LONGEST_KEY = 200
 _COMES_FIRST = (NotAllowed, Invalid, NotFound)  # 403, 422 and 404 before a mismatch
 

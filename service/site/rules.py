@@ -620,6 +620,30 @@ RULES: tuple[Rule, ...] = (
         ("unequal_share_percent", "intake_low_days"),
     ),
     Rule(
+        "usual-intake",
+        "what an animal is to eat lies inside a range published for its kind, age and stage",
+        "warn",
+        "Field 2022; Ridgway et al.; Kastelein et al.; each range its own source",
+    ),
+    Rule(
+        "one-fish-diet",
+        "a diet holds more than one species of fish",
+        "warn",
+        "Field 2022; Merck Veterinary Manual",
+    ),
+    Rule(
+        "diet-approval",
+        "a diet is approved by a nutritionist or a vet",
+        "warn",
+        "licensed practice",
+    ),
+    Rule(
+        "body-mass-known",
+        "an animal is weighed, so that its diet can be worked out and held against others",
+        "warn",
+        "our default",
+    ),
+    Rule(
         "not-signed",
         "supplements are given under a signed plan",
         "block",

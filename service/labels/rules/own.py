@@ -11,13 +11,17 @@ class OwnKind(StrEnum):
 
     LOT = "lot"
     THAW_BATCH = "thaw_batch"
+    BUCKET = "bucket"
+    SHEET = "fallback_sheet"
 
 
-# Species, day of receipt, two letters; T, day of the pull, three letters; each with its
-# check character: `receiving/actions.py` and `thawing/actions/pulling.py` make them.
+# Species, day of receipt, two letters; T, day of the pull, three letters; B, day of the feed,
+# three letters; S, day of the feeds, two letters; each with its check character.
 _SHAPES = {
     OwnKind.LOT: re.compile(r"[A-Z]{3}\d{6}[A-Z]{2}[0-9A-Z]", re.ASCII),
     OwnKind.THAW_BATCH: re.compile(r"T\d{6}[A-Z]{3}[0-9A-Z]", re.ASCII),
+    OwnKind.BUCKET: re.compile(r"B\d{6}[A-Z]{3}[0-9A-Z]", re.ASCII),
+    OwnKind.SHEET: re.compile(r"S\d{6}[A-Z]{2}[0-9A-Z]", re.ASCII),
 }
 
 

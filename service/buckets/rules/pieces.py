@@ -1,0 +1,138 @@
+"""Supplements and medicines in the fish of a bucket, and what became of them."""
+
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date
+from enum import StrEnum
+
+from service.decisions import Finding
+from service.site.rules import finding
+from service.supplements.rules import has_thiaminase
+
+
+class PieceKind(StrEnum):
+    """What a piece is."""
+
+    SUPPLEMENT = "supplement"
+    MEDICATION = "medication"
+
+
+Key = tuple[PieceKind, int, str]
+"""What is put into an animal's fish no more often than ordered: see `Ordered.key`."""
+
+
+class PieceOutcome(StrEnum):
+    """What became of a piece."""
+
+    TAKEN = "taken"
+    SPAT_OUT = "spat_out"
+    REFUSED = "refused"
+    UNKNOWN = "unknown"
+
+
+@dataclass(frozen=True)
+class Ordered:
+    """Pieces that an animal is to get on a day: by a signed plan, or by a vet's order.
+
+    number: of the plan or order. feeds: into how many feeds of the day they go.
+    """
+
+    kind: PieceKind
+    number: int
+    animal_id: int
+    item: str
+    count: float
+    feeds: int = 1
+    fish: str | None = None
+
+    @property
+    def key(self) -> Key:
+        """A supplement is known by animal and product, whatever plan it is of; a medicine by
+        its order."""
+        supplement = self.kind is PieceKind.SUPPLEMENT
+        return self.kind, self.animal_id if supplement else self.number, self.item
+
+
+@dataclass(frozen=True)
+class Filled:
+    """A bucket of a day as pieces see it: for whom it is, and which fish are in it.
+
+    animals: one, or the members of its group.
+    """
+
+    key: int
+    animals: frozenset[int]
+    species: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Put:
+    """Pieces put into a bucket's fish."""
+
+    bucket: int
+    ordered: Ordered
+    fish: str | None
+
+
+def put_in(
+    ordered: Iterable[Ordered],
+    buckets: Sequence[Filled],
+    before: Mapping[Key, int],
+) -> Iterator[Put]:
+    """Pieces into an animal's first feeds of the day; medicines only into the fish ordered.
+
+    buckets: in the order of their feeds. before: how often each was put into some bucket of
+    that day already; whatever became of it, it is not put in again by itself.
+    """
+    for each in ordered:
+        feeds = max(0, each.feeds - before.get(each.key, 0))
+        mine = [
+            b
+            for b in buckets
+            if each.animal_id in b.animals
+            and b.species
+            and (each.fish is None or each.fish in b.species)
+        ]
+        for bucket in mine[:feeds]:
+            yield Put(bucket.key, each, each.fish or best_fish(bucket.species))
+
+
+def best_fish(species: Sequence[str]) -> str | None:
+    """Which fish to put a piece into: one without thiaminase where there is one.
+
+    >>> best_fish(["HER", "WHG"]), best_fish(["HER"]), best_fish([])
+    ('WHG', 'HER', None)
+    """
+    free = [s for s in species if not has_thiaminase(s)]
+    return next(iter([*free, *species]), None)
+
+
+def not_again(
+    each: Ordered, before: Mapping[Key, int], animal: str, day: date
+) -> Iterator[Finding]:
+    """Whether pieces were put into as many buckets of that day as ordered before."""
+    if before.get(each.key, 0) >= each.feeds:
+        yield finding(
+            "placed-before",
+            "block",
+            f"{each.item} was put into a bucket of {animal} on {day} before: spat out, refused or "
+            "not seen, it is not given again by itself",
+        )
+
+
+def as_ordered(
+    each: Ordered, count: float, fish: str | None, *, animal: str, in_force: bool
+) -> Iterator[Finding]:
+    """Whether pieces go in as somebody has signed or ordered them."""
+    rule = "not-ordered" if each.kind is PieceKind.MEDICATION else "not-signed"
+    if not in_force:
+        yield finding(rule, "block", f"{each.item} for {animal}: nothing signed is in force")
+    if count > each.count:
+        yield finding(
+            rule,
+            "block",
+            f"{count:g} of {each.item} for {animal}: {each.count:g} a feed are signed",
+            numbers={"count": count, "signed": each.count},
+        )
+    if each.fish is not None and fish != each.fish:
+        yield finding(rule, "block", f"{each.item} goes into {each.fish}, not into {fish}")

@@ -1,0 +1,1 @@
+"""Making sheets each night, drawing them, and entering what was written on them."""
