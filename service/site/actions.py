@@ -15,7 +15,7 @@ from service.site import queries
 from service.site.models import Deviation, Place, PolicyVersion, Site
 from service.site.queries import SiteView
 from service.site.rules import default_policy, permit
-from service.site.schemas import NewSite, PlaceIn, PolicyChange, SiteIn
+from service.site.schemas import NewSite, PlaceChange, PlaceIn, PolicyChange, SiteIn
 
 FIRST_SITE = NewSite(code="main", name="Main site")
 
@@ -83,10 +83,38 @@ def add_place(session: Session, new: PlaceIn, *, at: datetime, by: Actor) -> Pla
         name=new.name,
         kind=new.kind,
         parent_id=parent.id if parent else None,
+        capacity_g=new.capacity.grams if new.capacity else None,
     )
     session.add(place)
     session.flush()
     audit.note(session, by, "place added", place.code, at=at, site_id=site.id, after=new)
+    return place
+
+
+def change_place(
+    session: Session, code: str, change: PlaceChange, *, at: datetime, by: Actor
+) -> Place:
+    """Change a place's name, or how much it holds: plans made before keep what they were told."""
+    refuse_future(change.occurred_at, now=at, skew=default_policy().skew)
+    place = queries.place_by_code(session, code, by=by, field="place")
+    session.refresh(place, with_for_update=True)
+    before = place.model_dump(mode="json")
+    if change.name is not None:
+        place.name = change.name
+    if "capacity" in change.model_fields_set:
+        place.capacity_g = change.capacity.grams if change.capacity else None
+    session.add(place)
+    session.flush()
+    audit.note(
+        session,
+        by,
+        "place changed",
+        place.code,
+        at=at,
+        site_id=place.site_id,
+        before=before,
+        after=place,
+    )
     return place
 
 

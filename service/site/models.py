@@ -21,7 +21,10 @@ class Site(SQLModel, table=True):
 
 
 class Place(SQLModel, table=True):
-    """Somewhere fish can be: a freezer, a tank, the kitchen."""
+    """Somewhere fish can be: a freezer, a tank, the kitchen.
+
+    capacity_g: how much fish it holds at once; None where nobody has said.
+    """
 
     id: int | None = Field(default=None, primary_key=True)
     site_id: int = Field(foreign_key="site.id", index=True)
@@ -29,6 +32,7 @@ class Place(SQLModel, table=True):
     name: str
     kind: str
     parent_id: int | None = Field(default=None, foreign_key="place.id")
+    capacity_g: int | None = None
 
 
 class PolicyVersion(SQLModel, table=True):

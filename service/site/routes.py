@@ -15,6 +15,7 @@ from service.site.rules import RULES, PlaceKind, Rule, default_policy, handling_
 from service.site.schemas import (
     DeviationOut,
     NewSite,
+    PlaceChange,
     PlaceIn,
     PlaceOut,
     PolicyChange,
@@ -120,10 +121,24 @@ def add_place(new: PlaceIn, session: WriteSession, at: Now, by: MaySetUp) -> Pla
     return _place_out(place, site, queries.view_of(session, site, at=at), new.parent)
 
 
+@places.put("/{place}")
+def change_place(
+    place: str, change: PlaceChange, session: WriteSession, at: Now, by: MaySetUp
+) -> PlaceOut:
+    """Change a place's name, or how much fish it holds at once."""
+    changed = actions.change_place(session, place, change, at=at, by=by)
+    site = session.get_one(Site, changed.site_id)
+    parents = queries.places_by_id(session, [changed.parent_id] if changed.parent_id else [])
+    parent = parents[changed.parent_id].code if changed.parent_id else None
+    return _place_out(changed, site, queries.view_of(session, site, at=at), parent)
+
+
 def _place_out(place: Place, site: Site, view: SiteView, parent: str | None) -> PlaceOut:
     limit_c = place_limit_c(PlaceKind(place.kind), view.policy, view.units.temperature)
     limit = None if limit_c is None else view.units.temperature_out(limit_c)
-    return PlaceOut.of(place, site, parent=parent, limit=limit)
+    holds = place.capacity_g
+    capacity = None if holds is None else view.units.mass_out(holds)
+    return PlaceOut.of(place, site, parent=parent, limit=limit, capacity=capacity)
 
 
 @rules.get("")

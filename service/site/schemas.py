@@ -7,7 +7,7 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 from pydantic import BaseModel, ConfigDict, Field, field_validator
 
 from service.http.bodies import Body, Code, Name, Occurrence, Reason
-from service.quantities import MassUnit, TemperatureOut, TemperatureUnit
+from service.quantities import MassIn, MassOut, MassUnit, TemperatureOut, TemperatureUnit
 from service.site.models import Deviation, Place, Site
 from service.site.rules import PlaceKind
 
@@ -69,6 +69,18 @@ class PlaceIn(Occurrence):
     kind: PlaceKind
     site: Code | None = Field(default=None, description="Left out: the only site.")
     parent: Code | None = Field(default=None, description="The place that this one is in.")
+    capacity: MassIn | None = Field(
+        default=None, description="How much fish it holds at once; left out: not known."
+    )
+
+
+class PlaceChange(Occurrence):
+    """What may change about a place; fields left out stay as they are."""
+
+    name: Name | None = None
+    capacity: MassIn | None = Field(
+        default=None, description="How much fish it holds at once; null: not known any more."
+    )
 
 
 class PlaceOut(BaseModel):
@@ -80,10 +92,17 @@ class PlaceOut(BaseModel):
     site: str
     parent: str | None
     limit: TemperatureOut | None
+    capacity: MassOut | None
 
     @classmethod
     def of(
-        cls, place: Place, site: Site, *, parent: str | None, limit: TemperatureOut | None
+        cls,
+        place: Place,
+        site: Site,
+        *,
+        parent: str | None,
+        limit: TemperatureOut | None,
+        capacity: MassOut | None,
     ) -> "PlaceOut":
         """A stored place as it is shown."""
         return cls(
@@ -93,6 +112,7 @@ class PlaceOut(BaseModel):
             site=site.code,
             parent=parent,
             limit=limit,
+            capacity=capacity,
         )
 
 

@@ -497,6 +497,21 @@ def kept_for(session: Session, request_ids: Sequence[int]) -> list[Kept]:
     ]
 
 
+def lot_facts_of(session: Session, codes: Iterable[str]) -> dict[str, LotFacts]:
+    """What the rules know of these lots, by code. Two queries; none for no lots."""
+    wanted = set(codes)
+    if not wanted:
+        return {}
+    found = session.exec(select(Lot).where(col(Lot.code).in_(wanted))).all()
+    return {facts.code: facts for facts in lots.facts(session, found).values()}
+
+
+def requests_by_id(session: Session, ids: Iterable[int]) -> Sequence[ThawRequest]:
+    """The thaw requests of these numbers, in their order. One query."""
+    statement = select(ThawRequest).where(col(ThawRequest.id).in_(set(ids)))
+    return session.exec(statement.order_by(col(ThawRequest.id))).all()
+
+
 def changes_of(session: Session, request_id: int) -> Sequence[ThawPlanChange]:
     """How a plan has changed, oldest first. One query."""
     return session.exec(

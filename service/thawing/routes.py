@@ -15,7 +15,15 @@ from service.security.guard import MayLook, MayPlanThaw, MayPull, MayTendThaw, g
 from service.site import queries as sites
 from service.site.queries import SiteView
 from service.thawing import queries
-from service.thawing.actions import looking, planning, pulling, splitting, tending
+from service.thawing.actions import (
+    looking,
+    planning,
+    pulling,
+    replanning,
+    showing,
+    splitting,
+    tending,
+)
 from service.thawing.queries import BatchView
 from service.thawing.rules.looks import Look, part_thawed_at
 from service.thawing.schemas import (
@@ -31,6 +39,7 @@ from service.thawing.schemas import (
     PullIn,
     PullOut,
     PutBackIn,
+    ReplanIn,
     SplitIn,
     SplitOut,
     ThawBatchOut,
@@ -55,8 +64,9 @@ def plan(order: ThawRequestIn, session: WriteSession, at: Now, by: MayPlanThaw) 
 
 @requests.get("/{thaw_request}")
 def get_request(thaw_request: Number, session: ReadSession, by: MayLook) -> ThawRequestOut:
-    """A plan as it was made."""
-    return planning.shown(queries.request_by_id(session, thaw_request, by=by, field="thaw_request"))
+    """A plan as it is now: what of it was pulled, who uses its surplus, how it has changed."""
+    request = queries.request_by_id(session, thaw_request, by=by, field="thaw_request")
+    return showing.current(session, request)
 
 
 @requests.post("/{thaw_request}/cancel")
@@ -69,7 +79,22 @@ def cancel(
 ) -> ThawRequestOut:
     """Give a plan up: its fish is available again."""
     said = order.occurred_at if order else None
-    return planning.cancel(session, thaw_request, at=at, by=by, said=said)
+    return replanning.cancel(session, thaw_request, at=at, by=by, said=said)
+
+
+@requests.post("/{thaw_request}/replan")
+def replan(
+    thaw_request: Number,
+    session: WriteSession,
+    at: Now,
+    by: MayPlanThaw,
+    order: ReplanIn | None = None,
+) -> ThawRequestOut:
+    """Plan again what is not pulled yet, from the fish that is there now; `changes` says how.
+
+    The worker does so by itself when a pull is late, or reserved fish may not be used any more.
+    """
+    return replanning.replan(session, thaw_request, order or ReplanIn(), at=at, by=by)
 
 
 @pulls.post("", status_code=201)

@@ -4,7 +4,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
-from service.decisions import Finding
+from service.decisions import Finding, Outcome
 from service.site.rules import PlaceKind, Policy, finding
 from service.thawing.rules.times import ThawTime, Way
 
@@ -152,3 +152,47 @@ def _alternative(
     window = pull_window(way.time, way.kind, policy, first_feed=first_feed, last_feed=share_ends)
     late = max(timedelta(0), now - window.not_after)
     return Alternative(way, pulls, round(max(window.short_by, late) / timedelta(hours=1), 2))
+
+
+@dataclass(frozen=True)
+class Route:
+    """How a product is thawed for a day: the way, in how many pulls, and what is to say of it."""
+
+    way: Way
+    pulls: int
+    findings: tuple[Finding, ...]
+    meets: bool
+
+
+def route(
+    asked: Way,
+    others: Sequence[Way],
+    policy: Policy,
+    *,
+    form: str,
+    first_feed: datetime,
+    last_feed: datetime,
+    now: datetime,
+) -> Route:
+    """As asked, in one pull; where that fails, the best of the other ways that meet the clock.
+
+    others: ways that there are places for; none where only what was asked may be planned.
+    What was asked and fails is said either way.
+    """
+    window = pull_window(asked.time, asked.kind, policy, first_feed=first_feed, last_feed=last_feed)
+    failed = tuple(window_findings(window, asked.time, asked.kind, policy, form=form, now=now))
+    meets = not any(f.outcome is Outcome.BLOCK or f.rule == "thaw-in-time" for f in failed)
+    if meets or not others:
+        return Route(asked, 1, failed, meets)
+    tried = alternatives(
+        others, asked.kind, policy, first_feed=first_feed, last_feed=last_feed, now=now
+    )
+    if not tried[0].feasible:
+        return Route(asked, 1, failed, meets)
+    instead = tuple(_instead(finding_, tried[0].method) for finding_ in failed)
+    return Route(tried[0].way, tried[0].pulls, instead, meets=True)
+
+
+def _instead(failed: Finding, method: str) -> Finding:
+    said = f"{failed.because}; so it is thawed {method}"
+    return failed.model_copy(update={"outcome": Outcome.WARN, "because": said})
