@@ -160,6 +160,14 @@ def insert_ignoring(dialect: str, table: Table) -> Any:
     return cast(Any, maker)(table).on_conflict_do_nothing()
 
 
+def insert_adding(dialect: str, table: Table, sums: Sequence[str]) -> Any:
+    """An INSERT that adds these columns to the row that has the same primary key."""
+    maker = cast(Any, sqlite.insert if dialect == "sqlite" else postgresql.insert)
+    insert = maker(table)
+    added = {name: table.c[name] + insert.excluded[name] for name in sums}
+    return insert.on_conflict_do_update(index_elements=list(table.primary_key), set_=added)
+
+
 @lru_cache(maxsize=128)
 def rows_where_in(column: Any) -> Any:
     """The select of the rows of a table whose column is one of `:keys`.

@@ -207,15 +207,17 @@ def _statements(history: History, sqlite: bool) -> Iterator[str]:
     at = when(day_of_feed, "8")
     yield each(
         history.feeds,
-        'feed (id, animal_id, movement_id, occurred_at, recorded_at, "by", appetite)',
-        f"{BASE} + i, {BASE} + i / {SPECIES_AT_ONCE} % {ANIMALS}, {fed} + i, {at}, {at}, "
-        "'bench', 'normal'",
+        "feed (id, site_id, animal_id, movement_id, kind, outcome, occurred_at, day, "
+        'recorded_at, clock_corrected_s, "by", appetite)',
+        f"{BASE} + i, {history.site}, {BASE} + i / {SPECIES_AT_ONCE} % {ANIMALS}, {fed} + i, "
+        f"'meal', 'eaten', {at}, {date_of(day_of_feed)}, {at}, 0, 'bench', 'normal'",
     )
     yield each(
         history.feeds,
-        "feed_item (feed_id, number, thaw_batch_id, lot_id, offered_g, eaten_g, left_g)",
+        "feed_item (feed_id, number, thaw_batch_id, lot_id, offered_g, eaten_g, left_g, "
+        "cold_g, lost_g)",
         f"{BASE} + i, 0, {BASE} + {batch_of_feed}, {BASE} + {lot_of_feed}, {GRAMS}, "
-        f"{GRAMS} - {left}, {left}",
+        f"{GRAMS} - {left}, {left}, 0, 0",
     )
 
 

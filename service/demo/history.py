@@ -13,7 +13,7 @@ from random import Random
 
 from sqlmodel import Session, col, select
 
-from service.animals import actions as animals
+from service.animals.actions import setting_up as animals
 from service.animals.schemas import AnimalIn, WeightIn
 from service.assays.actions.recording import record_assay
 from service.assays.rules.readings import Reading
@@ -34,7 +34,7 @@ from service.diets.schemas import DietIn, DietItemIn
 from service.excursions.actions.watching import watch
 from service.excursions.models import Excursion
 from service.excursions.rules import ExcursionState
-from service.feeding import actions as feeding
+from service.feeding.actions import recording as feeding
 from service.feeding.rules import Appetite
 from service.feeding.schemas import FeedIn, FeedItemIn
 from service.ledger.actions import stock

@@ -1,119 +1,287 @@
-"""Feeds, and what an animal ate."""
+"""Feeds, and what animals and groups ate."""
 
-from collections.abc import Sequence
-from datetime import date, timedelta
+from collections.abc import Iterable
+from datetime import date, datetime, timedelta
 from typing import Annotated
 
-from fastapi import APIRouter, Query
+from fastapi import APIRouter, Depends, Header, Query, Request, Response
+from sqlmodel import Session
 
 from service.animals import queries as animals
 from service.errors import Invalid
-from service.feeding import actions, queries
-from service.feeding.queries import Eaten
-from service.feeding.rules import Appetite
+from service.feeding import queries
+from service.feeding.actions import recording, undoing
+from service.feeding.actions.recording import Fed
+from service.feeding.queries import FeedView, ItemView
+from service.feeding.queries import record as records
+from service.feeding.rules import Appetite, FeedKind, Grain, Outcome
 from service.feeding.schemas import (
+    FeedCorrectionIn,
+    FeedCorrectionOut,
     FeedIn,
     FeedItemOut,
     FeedOut,
-    IntakeDay,
+    FeedReversalIn,
+    FeedReversalOut,
+    FeedRoundIn,
+    FeedRoundOut,
+    FeedShown,
     IntakeOut,
-    LotEaten,
-    SpeciesEaten,
 )
-from service.http.bodies import Day
+from service.http.answers import as_shown
+from service.http.bodies import (
+    Cursor,
+    Day,
+    Limit,
+    Moment,
+    Number,
+    Page,
+    decode_cursor,
+    encode_cursor,
+)
 from service.http.sessions import Now, ReadSession, WriteSession
+from service.http.tables import wants_csv
+from service.ledger import queries as ledger
+from service.ledger.schemas import ReversalIn, ReversalOut
 from service.quantities import Units
-from service.security.guard import MayFeed, MayLook, guarded_router
+from service.security.guard import MayFeed, MayLook, MayReverse, guarded_router
 from service.site import queries as sites
+from service.site.queries import SiteView
 
 feeds: APIRouter = guarded_router("/feeds", "feeding")
-intake: APIRouter = guarded_router("/animals", "feeding")
-routers = (feeds, intake)
+rounds: APIRouter = guarded_router("/feed-rounds", "feeding")
+of_animals: APIRouter = guarded_router("/animals", "feeding")
+of_groups: APIRouter = guarded_router("/groups", "feeding")
+movements: APIRouter = guarded_router("/movements", "stock")
+routers = (feeds, rounds, of_animals, of_groups, movements)
 
-MOST_DAYS = 400
+MOST_STEPS = 400
+_SHORTEST_DAYS = {Grain.DAY: 1, Grain.WEEK: 7, Grain.MONTH: 28}
+
+
+def _behind(
+    at: Now,
+    device_time: Annotated[
+        Moment | None, Header(description="What the sender's clock shows now, to correct it by.")
+    ] = None,
+) -> timedelta:
+    """How far the sender's clock is behind."""
+    return timedelta() if device_time is None else at - device_time
+
+
+Clock = Annotated[timedelta, Depends(_behind)]
 
 
 @feeds.post("", status_code=201)
-def feed(order: FeedIn, session: WriteSession, at: Now, by: MayFeed) -> FeedOut:
-    """One animal was fed: offered, eaten, left, by thaw batch."""
-    fed = actions.feed(session, order, at=at, by=by)
-    units = sites.view(session, fed.site_id, at=at).units
-    return FeedOut(
-        id=fed.feed.id or 0,
-        animal=order.animal,
-        occurred_at=fed.feed.occurred_at,
-        appetite=Appetite(fed.feed.appetite),
-        movement_id=fed.movement_id,
-        items=[
-            FeedItemOut(
-                thaw_batch=batch.batch.code,
-                lot=batch.lot.code,
-                species=batch.lot.species_code,
-                offered=units.mass_out(item.offered_g),
-                eaten=units.mass_out(item.eaten_g),
-                left=units.mass_out(item.left_g),
-            )
-            for item, batch in actions.items_of(fed)
-        ],
-        breaches=list(fed.breaches),
-        findings=list(fed.findings),
+def feed(order: FeedIn, session: WriteSession, at: Now, by: MayFeed, clock: Clock) -> FeedOut:
+    """One animal or group was fed: offered, eaten, left, by thaw batch."""
+    fed = recording.feed(session, order, at=at, by=by, clock=clock)
+    return _fed_out(fed, _units(session, fed, at))
+
+
+@rounds.post("", status_code=201)
+def feed_round(
+    order: FeedRoundIn, session: WriteSession, at: Now, by: MayFeed, clock: Clock
+) -> FeedRoundOut:
+    """Many feeds at once. All are stored, or none: what is refused is named feed by feed."""
+    fed = recording.feed_round(session, order, at=at, by=by, clock=clock)
+    units = _units(session, fed[0], at)
+    eaten = sum(item.portion.eaten_g for each in fed for item in each.feed.items)
+    return FeedRoundOut(
+        feeds=[_fed_out(each, units) for each in fed],
+        eaten=units.mass_out(eaten),
+        breaches=sum(len(each.breaches) for each in fed),
     )
 
 
-@intake.get("/{animal}/intake")
-def get_intake(
-    animal: str,
+@feeds.get("")
+def list_feeds(
     session: ReadSession,
     at: Now,
     by: MayLook,
+    animal: str | None = None,
+    group: str | None = None,
+    kind: FeedKind | None = None,
+    outcome: Outcome | None = None,
     from_day: Annotated[Day | None, Query(alias="from")] = None,
     to_day: Annotated[Day | None, Query(alias="to")] = None,
-) -> IntakeOut:
-    """What an animal ate, day by day, both days included. One query of its feeds."""
+    limit: Limit = 100,
+    cursor: Cursor = None,
+) -> Page[FeedShown]:
+    """The feeds recorded last, those that were taken back too; days are the site's, included."""
+    before = int(decode_cursor(cursor, int)[0]) if cursor is not None else None
+    asked = queries.Asked(
+        animal_id=animals.animal_by_code(session, animal, by=by).id if animal else None,
+        group_id=animals.group_by_code(session, group, by=by).id if group else None,
+        kind=kind,
+        outcome=outcome,
+        from_day=from_day,
+        to_day=to_day,
+    )
+    seen = sites.sites(session, by=by)
+    rows = queries.feeds(
+        session, [site.id or 0 for site in seen], asked, limit=limit + 1, before_id=before
+    )
+    units = {site.id: sites.view_of(session, site, at=at).units for site in seen}
+    more = encode_cursor(rows[limit - 1].id) if len(rows) > limit else None
+    items = [FeedShown(**_shown(row, units[row.site_id])) for row in rows[:limit]]
+    return Page(items=items, next=more)
+
+
+@feeds.get("/{feed}")
+def get_feed(feed: Number, session: ReadSession, at: Now, by: MayLook) -> FeedShown:
+    """One feed, whether it stands or was taken back."""
+    found = queries.feed_by_id(session, feed, by=by)
+    units = sites.view(session, found.site_id, at=at).units
+    return FeedShown(**_shown(queries.feed_view(session, feed), units))
+
+
+@feeds.post("/{feed}/correction", status_code=201)
+def correct_feed(
+    feed: Number,
+    order: FeedCorrectionIn,
+    session: WriteSession,
+    at: Now,
+    by: MayReverse,
+    clock: Clock,
+) -> FeedCorrectionOut:
+    """What really happened, in place of what was recorded: a fact, never refused."""
+    corrected = undoing.correct(session, feed, order, at=at, by=by, clock=clock)
+    units = _units(session, corrected.fed, at)
+    return FeedCorrectionOut(feed=_fed_out(corrected.fed, units), reversal=corrected.reversal_id)
+
+
+@feeds.post("/{feed}/reversal", status_code=201)
+def reverse_feed(
+    feed: Number, reversal: FeedReversalIn, session: WriteSession, at: Now, by: MayReverse
+) -> FeedReversalOut:
+    """A feed that never was is taken back; its fish is in its thaw batch again."""
+    number = undoing.reverse_feed(
+        session, feed, reversal.reason, at=at, by=by, said=reversal.occurred_at
+    )
+    return FeedReversalOut(feed=feed, reversal=number)
+
+
+@movements.post("/{movement}/reversal", status_code=201)
+def reverse(
+    movement: Number, reversal: ReversalIn, session: WriteSession, at: Now, by: MayReverse
+) -> ReversalOut:
+    """Take a movement back, effective when it happened; later uses must go back first."""
+    number = undoing.reverse(
+        session, movement, reversal.reason, at=at, by=by, said=reversal.occurred_at
+    )
+    undone = ledger.movement_by_id(session, number, by=by)
+    return ReversalOut(movement=ledger.movement_out(session, undone))
+
+
+From = Annotated[Day | None, Query(alias="from")]
+To = Annotated[Day | None, Query(alias="to")]
+Steps = Annotated[Grain, Query(alias="by", description="The steps: day, week or month.")]
+
+
+@of_animals.get("/{animal}/intake", response_model=IntakeOut)
+def get_intake(
+    animal: str,
+    request: Request,
+    session: ReadSession,
+    at: Now,
+    by: MayLook,
+    from_day: From = None,
+    to_day: To = None,
+    grain: Steps = Grain.DAY,
+) -> Response:
+    """What an animal ate, with its shares of what its group was given."""
     found = animals.animal_by_code(session, animal, by=by)
     view = sites.view(session, found.site_id, at=at)
+    first, last = _asked(view, at, from_day, to_day, grain)
+    record = records.record(session, first, last, grain, view.units, animal_id=found.id)
+    return _answer(request, {"animal": found.code, "group": None, **record})
+
+
+@of_groups.get("/{group}/intake", response_model=IntakeOut)
+def get_group_intake(
+    group: str,
+    request: Request,
+    session: ReadSession,
+    at: Now,
+    by: MayLook,
+    from_day: From = None,
+    to_day: To = None,
+    grain: Steps = Grain.DAY,
+) -> Response:
+    """What a group ate of what it was given as a group; what its animals got by name is theirs."""
+    found = animals.group_by_code(session, group, by=by)
+    view = sites.view(session, found.site_id, at=at)
+    first, last = _asked(view, at, from_day, to_day, grain)
+    record = records.record(session, first, last, grain, view.units, group_id=found.id)
+    return _answer(request, {"animal": None, "group": found.code, **record})
+
+
+def _asked(
+    view: SiteView, at: datetime, from_day: date | None, to_day: date | None, grain: Grain
+) -> tuple[date, date]:
     last = to_day or view.day_of(at)
     first = from_day or last - timedelta(days=29)
     if last < first:
         raise Invalid.at("to", "lies before from")
-    if (last - first).days >= MOST_DAYS:
-        raise Invalid.at("from", f"at most {MOST_DAYS} days at once")
-    eaten = queries.eaten_by(session, found.id or 0, view.start_of(first), view.end_of(last))
-    days: dict[date, list[Eaten]] = {}
-    for item in eaten:
-        days.setdefault(view.day_of(item.occurred_at), []).append(item)
-    return IntakeOut(
-        animal=found.code,
-        from_day=first,
-        to_day=last,
-        days=[_day(day, items, view.units) for day, items in days.items()],
-        total=view.units.mass_out(sum(i.eaten_g for i in eaten)),
-        species=_by_species(eaten, view.units),
-        lots=_by_lot(eaten, view.units),
-    )
+    if (last - first).days >= MOST_STEPS * _SHORTEST_DAYS[grain]:
+        raise Invalid.at("from", f"at most {MOST_STEPS} {grain}s at once")
+    return first, last
 
 
-def _day(day: date, items: Sequence[Eaten], units: Units) -> IntakeDay:
-    return IntakeDay(
-        day=day,
-        feeds=len({i.feed_id for i in items}),
-        offered=units.mass_out(sum(i.offered_g for i in items)),
-        eaten=units.mass_out(sum(i.eaten_g for i in items)),
-        left=units.mass_out(sum(i.left_g for i in items)),
-        species=_by_species(items, units),
-        lots=_by_lot(items, units),
-    )
+def _answer(request: Request, record: dict[str, object]) -> Response:
+    """The record; as a table its steps."""
+    if wants_csv(request.headers.get("accept", "")):
+        return as_shown({"items": record["days"], "next": None})
+    return as_shown(record)
 
 
-def _by_species(items: Sequence[Eaten], units: Units) -> list[SpeciesEaten]:
-    totals: dict[str, int] = {}
+def _units(session: Session, fed: Fed, at: datetime) -> Units:
+    return sites.view(session, fed.feed.site_id, at=at).units
+
+
+def _fed_out(fed: Fed, units: Units) -> FeedOut:
+    shown = _shown(fed.feed, units)
+    return FeedOut(**shown, breaches=list(fed.breaches), findings=list(fed.findings))
+
+
+def _shown(view: FeedView, units: Units) -> dict[str, object]:
+    """The fields of `FeedShown`."""
+    return {
+        "id": view.id,
+        "animal": view.animal,
+        "group": view.group,
+        "present": view.present,
+        "kind": FeedKind(view.kind),
+        "outcome": Outcome(view.outcome),
+        "occurred_at": view.occurred_at,
+        "recorded_at": view.recorded_at,
+        "day": view.day,
+        "by": view.by,
+        "appetite": Appetite(view.appetite),
+        "note": view.note,
+        "estimated": view.animal is None or view.kind == FeedKind.PUBLIC,
+        "movement_id": view.movement_id,
+        "clock_corrected_s": view.clock_corrected_s,
+        "corrects": view.corrects,
+        "taken_back": view.taken_back,
+        "items": list(_items_out(view.items, units)),
+    }
+
+
+def _items_out(items: Iterable[ItemView], units: Units) -> Iterable[FeedItemOut]:
     for item in items:
-        totals[item.species] = totals.get(item.species, 0) + item.eaten_g
-    return [SpeciesEaten(species=s, eaten=units.mass_out(g)) for s, g in totals.items()]
-
-
-def _by_lot(items: Sequence[Eaten], units: Units) -> list[LotEaten]:
-    return [
-        LotEaten(lot=lot, species=species, eaten=units.mass_out(grams))
-        for (_, lot, species), grams in queries.grams_by_lot(items).items()
-    ]
+        portion = item.portion
+        yield FeedItemOut(
+            thaw_batch=item.thaw_batch,
+            lot=item.lot,
+            species=item.species,
+            offered=units.mass_out(portion.offered_g),
+            eaten=units.mass_out(portion.eaten_g),
+            left=units.mass_out(portion.left_g),
+            cold=units.mass_out(portion.cold_g),
+            lost=units.mass_out(portion.lost_g),
+            offered_count=portion.pieces_offered,
+            eaten_count=portion.pieces_eaten,
+            outcome=portion.outcome,
+        )

@@ -1,4 +1,4 @@
-"""Stock, moves, counts, reversals."""
+"""Stock, moves, counts. Reversals are answered in feeding, which sums what was eaten."""
 
 from typing import Any
 
@@ -12,8 +12,6 @@ from service.ledger import queries
 from service.ledger.actions import removing
 from service.ledger.actions import stock as actions
 from service.ledger.actions.removing import Removed
-from service.ledger.models import Movement
-from service.ledger.rules import MovementKind
 from service.ledger.schemas import (
     CondemnationIn,
     CountIn,
@@ -23,11 +21,8 @@ from service.ledger.schemas import (
     MovementOut,
     MoveOut,
     RemovalOut,
-    ReversalIn,
-    ReversalOut,
     StockRow,
     SupplierReturnIn,
-    TransferOut,
 )
 from service.lots import queries as lots
 from service.lots.schemas import HoldOut
@@ -38,7 +33,6 @@ from service.security.guard import (
     MayLook,
     MayMove,
     MayReject,
-    MayReverse,
     guarded_router,
 )
 from service.site import queries as sites
@@ -97,7 +91,7 @@ def _stock_row(row: Row[Any], units: Units) -> StockRow:
 def move(order: MoveIn, session: WriteSession, at: Now, by: MayMove) -> MoveOut:
     """Fish of one lot to another place; blocks as whole cartons."""
     movement, breaches = actions.move(session, order, at=at, by=by)
-    return MoveOut(movement=movement_out(session, movement), breaches=list(breaches))
+    return MoveOut(movement=queries.movement_out(session, movement), breaches=list(breaches))
 
 
 @counts.post("", status_code=201)
@@ -108,24 +102,13 @@ def count(order: CountIn, session: WriteSession, at: Now, by: MayCount) -> Count
     shown = units.mass_out(abs(difference))
     sign = -1 if difference < 0 else 1
     signed = shown.model_copy(update={"value": sign * shown.value, "g": difference})
-    return CountOut(movement=movement_out(session, movement), difference=signed)
+    return CountOut(movement=queries.movement_out(session, movement), difference=signed)
 
 
 @movements.get("/{movement}")
 def get_movement(movement: Number, session: ReadSession, by: MayLook) -> MovementOut:
     """One event in the ledger with its transfers."""
-    return movement_out(session, queries.movement_by_id(session, movement, by=by))
-
-
-@movements.post("/{movement}/reversal", status_code=201)
-def reverse(
-    movement: Number, reversal: ReversalIn, session: WriteSession, at: Now, by: MayReverse
-) -> ReversalOut:
-    """Take a movement back, effective when it happened; later uses must go back first."""
-    undone = actions.reverse(
-        session, movement, reversal.reason, at=at, by=by, said=reversal.occurred_at
-    )
-    return ReversalOut(movement=movement_out(session, undone))
+    return queries.movement_out(session, queries.movement_by_id(session, movement, by=by))
 
 
 @lots_out.post("/{lot}/condemnation", status_code=201)
@@ -149,7 +132,7 @@ def _removal_out(session: Session, removed: Removed) -> RemovalOut:
     units = sites.view(session, lot.site_id, at=removed.movement.recorded_at).units
     return RemovalOut(
         lot=lot.code,
-        movement=movement_out(session, removed.movement),
+        movement=queries.movement_out(session, removed.movement),
         left=units.mass_out(removed.left_g),
         hold=hold and HoldOut(lot=lot.code, **hold.model_dump(exclude={"lot_id"})),
         given_up=[
@@ -157,32 +140,4 @@ def _removal_out(session: Session, removed: Removed) -> RemovalOut:
             for request, grams in removed.given_up.items()
         ],
         breaches=list(removed.breaches),
-    )
-
-
-def movement_out(session: Session, movement: Movement) -> MovementOut:
-    """A stored movement with its transfers as it is shown. Three queries."""
-    units = sites.view(session, movement.site_id, at=movement.recorded_at).units
-    transfers = queries.transfers_of(session, movement.id or 0)
-    return MovementOut(
-        id=movement.id or 0,
-        kind=MovementKind(movement.kind),
-        occurred_at=movement.occurred_at,
-        recorded_at=movement.recorded_at,
-        by=movement.by,
-        reason=movement.reason,
-        reverses=movement.reverses_id,
-        mass=units.mass_out(sum(t.grams for t, _ in transfers)),
-        transfers=[
-            TransferOut(
-                lot=lot,
-                from_parcel=t.from_parcel_id,
-                to_parcel=t.to_parcel_id,
-                from_account=t.from_account,
-                to_account=t.to_account,
-                mass=units.mass_out(t.grams),
-                cartons=t.cartons,
-            )
-            for t, lot in transfers
-        ],
     )

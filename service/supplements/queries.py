@@ -10,7 +10,7 @@ from service.catalogue.models import SupplementProduct
 from service.catalogue.rules import Basis, default_content
 from service.diets.queries import diet_grams
 from service.errors import NotFound
-from service.feeding.queries import eaten_by, grams_by_lot
+from service.feeding.queries.intake import lots_eaten_on
 from service.ledger.queries import freezer_stock
 from service.lots.models import Lot
 from service.quality.queries.quality import LotQuality
@@ -88,11 +88,17 @@ def food_of(
     it costs the history of each lot.
     """
     if basis is PlanBasis.FEEDS:
-        items = eaten_by(session, animal.id or 0, view.start_of(day), view.end_of(day))
         return [
-            _food(session, species, grams, session.get_one(Lot, lot_id), view, at, with_content)
-            for (lot_id, _, species), grams in grams_by_lot(items).items()
-            if grams
+            _food(
+                session,
+                eaten.species,
+                eaten.eaten_g,
+                session.get_one(Lot, eaten.lot_id),
+                view,
+                at,
+                with_content,
+            )
+            for eaten in lots_eaten_on(session, animal.id or 0, day)
         ]
     return [
         _food(

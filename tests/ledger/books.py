@@ -121,7 +121,7 @@ class Books:
     def feed(self, batch: str, offered: int, eaten: int, **when: Any) -> None:
         item = {"thaw_batch": batch, "offered": f"{offered} g", "eaten": f"{eaten} g"}
         order = FeedIn.model_validate({"animal": "BRINE", "items": [item], **when})
-        self._book(order, lambda s: feeding.feed(s, order, at=self.at, by=MANAGER).movement_id)
+        self._book(order, lambda s: feeding.feed(s, order, at=self.at, by=MANAGER).feed.movement_id)
 
     def discard(self, batch: str, grams: int, **when: Any) -> None:
         order = DiscardIn.model_validate({"mass": f"{grams} g", "reason": "spoiled", **when})
