@@ -199,11 +199,17 @@ def a_working_day(kitchen: Kitchen) -> Iterator[tuple[str, str, Callable[[], Any
             {"mass": "10 kg", "core_temperature": "-19 °C", "to_place": "FZ1"},
         ),
     )
-    yield (
-        "POST",
-        "/thaw-batches/{thaw_batch}/thawed",
-        lambda: keeper.made(f"/thaw-batches/{seen['batch']['code']}/thawed", {}),
-    )
+    def tend(what: str, body: Any) -> Any:
+        return keeper.made(f"/thaw-batches/{seen['batch']['code']}/{what}", body)
+
+    path = "/thaw-batches/{thaw_batch}"
+    yield "POST", f"{path}/part-thawed", lambda: tend("part-thawed", {})
+    water = {"part": "water", "temperature": "8 °C"}
+    yield "POST", f"{path}/temperatures", lambda: tend("temperatures", water)
+    yield "POST", f"{path}/thawed", lambda: tend("thawed", {})
+    yield "POST", f"{path}/split", lambda: tend("split", {"mass": "1 kg"})
+    yield "POST", f"{path}/move", lambda: tend("move", {"to_place": "COOL"})
+    yield "POST", f"{path}/drip", lambda: tend("drip", {"mass": "300 g"})
     yield (
         "POST",
         "/feeds",

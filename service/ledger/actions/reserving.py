@@ -3,10 +3,10 @@
 from collections.abc import Sequence
 from datetime import datetime
 
-from sqlmodel import Session, col, update
+from sqlmodel import Session, col, delete, select, update
 
 from service.ledger import queries
-from service.ledger.models import Parcel, Reservation
+from service.ledger.models import Parcel, Reservation, ReservationUse
 from service.ledger.rules import Take
 
 
@@ -20,14 +20,18 @@ def reserve(session: Session, takes: Sequence[Take], *, request_id: int, until: 
 
 
 def release(session: Session, request_id: int, *, at: datetime) -> None:
-    """Give back what is still kept for a request."""
+    """Give back what is still kept for a request; what it used is given back to nobody."""
     for kept in queries.reservations_of(session, request_id):
         kept.released_at = at
         session.add(kept)
+    of_request = select(Reservation.id).where(col(Reservation.thaw_request_id) == request_id)
+    session.execute(delete(ReservationUse).where(col(ReservationUse.reservation_id).in_(of_request)))
     session.flush()
 
 
-def use(session: Session, request_id: int, takes: Sequence[Take], *, at: datetime) -> None:
+def use(
+    session: Session, request_id: int, takes: Sequence[Take], *, movement_id: int, at: datetime
+) -> None:
     """A pull uses up its request's reservation, parcel by parcel."""
     taken = {take.parcel_id: take.grams for take in takes}
     for kept in queries.reservations_of(session, request_id):
@@ -38,6 +42,20 @@ def use(session: Session, request_id: int, takes: Sequence[Take], *, at: datetim
             if kept.grams == 0:
                 kept.released_at = at
             session.add(kept)
+            session.add(
+                ReservationUse(movement_id=movement_id, reservation_id=kept.id or 0, grams=used)
+            )
+    session.flush()
+
+
+def keep_again(session: Session, movement_id: int) -> None:
+    """A pull is taken back: its request keeps again what it used, unless it was cancelled."""
+    uses = select(ReservationUse, Reservation).join(Reservation)
+    for used, kept in session.exec(uses.where(col(ReservationUse.movement_id) == movement_id)):
+        kept.grams += used.grams
+        kept.released_at = None
+        session.add(kept)
+        session.delete(used)
     session.flush()
 
 

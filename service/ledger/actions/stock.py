@@ -10,6 +10,7 @@ from service.decisions import Finding, decide
 from service.errors import Conflict, Invalid
 from service.http.bodies import instant_of, refuse_future
 from service.ledger import queries
+from service.ledger.actions import reserving
 from service.ledger.actions.posting import (
     Event,
     Leg,
@@ -278,6 +279,8 @@ def reverse(
         for t in reversed(transfers)
     ]
     undone = post(session, event, legs, pools=pools)
+    if movement.kind == MovementKind.PULLED:
+        reserving.keep_again(session, movement_id)
     audit.note(
         session,
         by,

@@ -133,11 +133,13 @@ def pull(session: Session, order: PullIn, *, at: datetime, by: Actor) -> Pulled:
         thaw_batch_id=batch.id,
         count_cartons=False,
     )
-    _foresee(session, batch, named, view, occurred_at)
+    _foresee(session, batch, named, view, occurred_at, order.thaw_request)
     event = Event(MovementKind.PULLED, view.id, occurred_at, at, by)
     movement = post(session, event, legs)
     if order.thaw_request is not None:
-        reserving.use(session, order.thaw_request, takes, at=at)
+        reserving.use(
+            session, order.thaw_request, takes, movement_id=movement.id or 0, at=at
+        )
     audit.note(
         session,
         by,
@@ -159,7 +161,12 @@ def pull(session: Session, order: PullIn, *, at: datetime, by: Actor) -> Pulled:
 
 
 def _foresee(
-    session: Session, batch: Batch, named: _Named, view: SiteView, occurred_at: datetime
+    session: Session,
+    batch: Batch,
+    named: _Named,
+    view: SiteView,
+    occurred_at: datetime,
+    request: int | None,
 ) -> None:
     """Keep how long it should take: a clock that runs from it must not move by itself.
 
@@ -184,6 +191,7 @@ def _foresee(
             high_h=expected.high,
             modelled_h=alone.value if alone.method is Method.MODEL else None,
             method=expected.method,
+            thaw_request_id=request,
         )
     )
 
