@@ -54,8 +54,8 @@ def measure() -> Iterator[Figure]:
 
 def _label_string() -> Iterator[Figure]:
     """From the scanner's text to what the label says, without the look-up of the product."""
+    from service.barcodes.rules.elements import read_code  # noqa: PLC0415
     from service.labels.rules.carton import together  # noqa: PLC0415 - only when measured
-    from service.labels.rules.elements import read_code  # noqa: PLC0415
 
     yield milliseconds(
         "a label's text read",

@@ -6,10 +6,10 @@ from typing import Any
 from sqlalchemy import select as columns
 from sqlmodel import Session, SQLModel, col, select
 
+from service.barcodes.rules.own import OwnKind
 from service.catalogue.models import Product
 from service.database import rows_where_in
 from service.errors import NotAllowed, NotFound
-from service.labels.rules.own import OwnKind
 from service.ledger import queries as ledger
 from service.ledger.models import ThawBatch
 from service.ledger.rules import Batch

@@ -5,9 +5,9 @@ from typing import Annotated, Self
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
+from service.barcodes.rules.elements import CodeKind
+from service.barcodes.rules.own import OwnKind
 from service.http.bodies import Body
-from service.labels.rules.elements import CodeKind
-from service.labels.rules.own import OwnKind
 from service.quantities import MassOut, TemperatureOut
 
 CodeText = Annotated[str, Field(min_length=1, max_length=4296)]

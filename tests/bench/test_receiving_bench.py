@@ -4,10 +4,10 @@ import json
 
 import pytest
 
+from service.barcodes.rules.elements import read_code
 from service.bench import receiving
 from service.cli import main
 from service.labels.rules.carton import together
-from service.labels.rules.elements import read_code
 
 
 def test_the_label_of_the_bench_says_something_and_nothing_wrong() -> None:

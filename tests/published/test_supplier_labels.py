@@ -13,10 +13,10 @@ from hypothesis import assume, given
 from hypothesis import strategies as st
 from stdnum import ean, gs1_128
 
+from service.barcodes.rules.dates import full_year, printed_date
+from service.barcodes.rules.elements import CodeKind, read_code
+from service.barcodes.rules.identifiers import identifiers
 from service.catalogue.rules import check_digit_of
-from service.labels.rules.dates import full_year, printed_date
-from service.labels.rules.elements import CodeKind, read_code
-from service.labels.rules.identifiers import identifiers
 from tests.labels.pictures import barcode, scanned
 
 TODAY = date(2026, 11, 25)

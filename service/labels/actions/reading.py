@@ -6,14 +6,14 @@ from datetime import datetime
 
 from sqlmodel import Session
 
+from service.barcodes.rules.elements import Code, CodeKind, Element, read_code
+from service.barcodes.rules.identifiers import identifiers
+from service.barcodes.rules.own import own_kind
 from service.catalogue.models import Product
 from service.catalogue.rules import species_facts
 from service.errors import FieldError, Invalid
 from service.labels import queries
 from service.labels.rules.carton import Printed, Said, several_cartons, together
-from service.labels.rules.elements import Code, CodeKind, Element, read_code
-from service.labels.rules.identifiers import identifiers
-from service.labels.rules.own import own_kind
 from service.labels.rules.prefill import (
     Line,
     ProductFacts,

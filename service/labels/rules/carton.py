@@ -9,10 +9,10 @@ from datetime import date, timedelta
 from decimal import Decimal
 from typing import Any
 
+from service.barcodes.rules.dates import printed_date
+from service.barcodes.rules.elements import Code, CodeKind, Element
+from service.barcodes.rules.identifiers import identifiers
 from service.figures import table
-from service.labels.rules.dates import printed_date
-from service.labels.rules.elements import Code, CodeKind, Element
-from service.labels.rules.identifiers import identifiers
 from service.quantities import Mass, MassUnit, Temperature, TemperatureUnit
 
 # FAO and GS1 write 01 to 04 [memory, high]; other codes are shown as printed.

@@ -25,7 +25,9 @@ def release(session: Session, request_id: int, *, at: datetime) -> None:
         kept.released_at = at
         session.add(kept)
     of_request = select(Reservation.id).where(col(Reservation.thaw_request_id) == request_id)
-    session.execute(delete(ReservationUse).where(col(ReservationUse.reservation_id).in_(of_request)))
+    session.execute(
+        delete(ReservationUse).where(col(ReservationUse.reservation_id).in_(of_request))
+    )
     session.flush()
 
 

@@ -113,10 +113,14 @@ def _legs(tended: Tended, takes: Sequence[Take], batch: Batch, target: Place | N
 
 
 def _inherit_forecast(session: Session, whole: Batch, part: Batch) -> None:
-    """The part thaws as was foreseen of the whole; the site learns from the whole only."""
+    """The part thaws as was foreseen of the whole; only the whole teaches, and was pulled."""
     known = session.get(ThawForecast, whole.id)
     if known is not None:
-        forecast = known.model_dump() | {"thaw_batch_id": part.id, "modelled_h": None}
+        forecast = known.model_dump() | {
+            "thaw_batch_id": part.id,
+            "modelled_h": None,
+            "thaw_request_id": None,
+        }
         session.add(ThawForecast(**forecast))
         session.flush()
 

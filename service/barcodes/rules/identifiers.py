@@ -10,9 +10,9 @@ from dataclasses import dataclass
 from datetime import date
 from functools import cache, partial
 
+from service.barcodes.rules.dates import check_time, printed_date
 from service.catalogue.rules import check_digit_of
 from service.figures import Row, table
-from service.labels.rules.dates import check_time, printed_date
 
 # The characters that an element may have: "encodable character set 82" of the GS1
 # General Specifications; GS1 Barcode Syntax Dictionary, linter cset82 [R].

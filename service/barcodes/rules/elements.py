@@ -15,14 +15,14 @@ from datetime import date
 from enum import StrEnum
 from urllib.parse import parse_qsl, unquote, urlsplit
 
-from service.catalogue.rules import gtin_is_valid
-from service.labels.rules.identifiers import (
+from service.barcodes.rules.identifiers import (
     PREDEFINED_LENGTH,
     check_value,
     identifier_digits,
     identifiers,
 )
-from service.labels.rules.own import check_own, own_kind
+from service.barcodes.rules.own import check_own, own_kind
+from service.catalogue.rules import gtin_is_valid
 
 SEPARATOR = "\x1d"  # FNC1 inside a code, as scanners send it: ASCII 29, "group separator"
 # How programs and people write a character that cannot be seen.

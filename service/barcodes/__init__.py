@@ -1,0 +1,1 @@
+"""What barcodes say: GS1 elements, and the codes of our own labels."""

@@ -1,0 +1,1 @@
+"""A scanned or typed text as its elements. Pure."""
