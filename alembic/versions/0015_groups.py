@@ -16,12 +16,16 @@ depends_on = None
 
 
 def upgrade() -> None:
+    op.add_column("animal", sa.Column("gone_on", sa.Date(), nullable=True))
+    op.add_column("animal", sa.Column("gone_reason", sa.String(), nullable=True))
     op.create_table(
         "animal_group",
         sa.Column("id", sa.Integer(), nullable=False),
         sa.Column("site_id", sa.Integer(), nullable=False),
         sa.Column("code", sa.String(), nullable=False),
         sa.Column("name", sa.String(), nullable=False),
+        sa.Column("unnamed", sa.Integer(), nullable=False),
+        sa.CheckConstraint("unnamed >= 0", name=op.f("ck_animal_group_unnamed_not_negative")),
         sa.ForeignKeyConstraint(["site_id"], ["site.id"], name=op.f("fk_animal_group_site_id")),
         sa.PrimaryKeyConstraint("id", name=op.f("pk_animal_group")),
         sa.UniqueConstraint("code", name=op.f("uq_animal_group_code")),
@@ -61,6 +65,7 @@ def upgrade() -> None:
         sa.Column("from_day", sa.Date(), nullable=False),
         sa.Column("until_day", sa.Date(), nullable=True),
         sa.Column("note", sa.String(), nullable=True),
+        sa.Column("withdrawn_at", sa.DateTime(timezone=True), nullable=True),
         sa.Column("recorded_at", sa.DateTime(timezone=True), nullable=False),
         sa.Column("by", sa.String(), nullable=False),
         sa.CheckConstraint(
@@ -80,6 +85,7 @@ def upgrade() -> None:
         sa.Column("reason", sa.String(), nullable=False),
         sa.Column("floor_g", sa.Integer(), nullable=True),
         sa.Column("ordered_by", sa.String(), nullable=False),
+        sa.Column("withdrawn_at", sa.DateTime(timezone=True), nullable=True),
         sa.Column("recorded_at", sa.DateTime(timezone=True), nullable=False),
         sa.Column("by", sa.String(), nullable=False),
         sa.CheckConstraint(
@@ -97,3 +103,5 @@ def upgrade() -> None:
 def downgrade() -> None:
     for table in ("fast", "life_stage", "group_membership", "animal_group"):
         op.drop_table(table)
+    op.drop_column("animal", "gone_reason")
+    op.drop_column("animal", "gone_on")

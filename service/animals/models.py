@@ -9,7 +9,7 @@ from service.database import Instant
 
 
 class Animal(SQLModel, table=True):
-    """One animal that is fed by name."""
+    """One animal that is fed by name. gone_on: the first day on which it is not here any more."""
 
     id: int | None = Field(default=None, primary_key=True)
     site_id: int = Field(foreign_key="site.id", index=True)
@@ -19,6 +19,8 @@ class Animal(SQLModel, table=True):
     group_name: str
     sex: str
     born_on: date | None = None
+    gone_on: date | None = None
+    gone_reason: str | None = None
 
 
 class AnimalWeight(SQLModel, table=True):
@@ -36,14 +38,19 @@ class AnimalWeight(SQLModel, table=True):
 
 
 class AnimalGroup(SQLModel, table=True):
-    """Animals that are fed together: a pool, a colony, a rookery."""
+    """Animals that are fed together: a pool, a colony, a rookery.
+
+    unnamed: how many of them have no record of their own.
+    """
 
     __tablename__ = "animal_group"
+    __table_args__ = (CheckConstraint("unnamed >= 0", name="unnamed_not_negative"),)
 
     id: int | None = Field(default=None, primary_key=True)
     site_id: int = Field(foreign_key="site.id", index=True)
     code: str = Field(unique=True)
     name: str
+    unnamed: int = 0
 
 
 class GroupMembership(SQLModel, table=True):
@@ -65,7 +72,10 @@ class GroupMembership(SQLModel, table=True):
 
 
 class LifeStage(SQLModel, table=True):
-    """A stage of an animal's life, both days included; open until it is ended."""
+    """A stage of an animal's life, both days included; open until it is ended.
+
+    withdrawn_at: since when it is known never to have been.
+    """
 
     __tablename__ = "life_stage"
     __table_args__ = (
@@ -78,6 +88,7 @@ class LifeStage(SQLModel, table=True):
     from_day: date
     until_day: date | None = None
     note: str | None = None
+    withdrawn_at: Instant | None = None
     recorded_at: Instant
     by: str
 
@@ -85,7 +96,7 @@ class LifeStage(SQLModel, table=True):
 class Fast(SQLModel, table=True):
     """Time in which an animal is not expected to eat, both days included, and down to what weight.
 
-    ordered_by: the vet who answers for it.
+    ordered_by: the vet who answers for it. withdrawn_at: since when it is known never to have been.
     """
 
     __table_args__ = (
@@ -100,5 +111,6 @@ class Fast(SQLModel, table=True):
     reason: str
     floor_g: int | None = None
     ordered_by: str
+    withdrawn_at: Instant | None = None
     recorded_at: Instant
     by: str

@@ -1,10 +1,21 @@
 """Every select of animals, groups, weights, stages and fasts."""
 
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import date, datetime
 
-from sqlmodel import Session, col, or_, select
+from sqlalchemy import ColumnElement, case
+from sqlalchemy import select as columns
+from sqlmodel import Session, col, func, or_, select
 
-from service.animals.models import Animal, AnimalGroup, AnimalWeight, Fast, GroupMembership
+from service.animals.models import (
+    Animal,
+    AnimalGroup,
+    AnimalWeight,
+    Fast,
+    GroupMembership,
+    LifeStage,
+)
+from service.animals.rules import Stage
 from service.database import rows_where_in
 from service.errors import NotFound
 from service.security.actor import Actor
@@ -36,6 +47,57 @@ def body_mass_g(session: Session, animal_id: int, *, at: datetime) -> int | None
     ).first()
 
 
+def body_masses_g(
+    session: Session, animal_ids: Iterable[int], *, at: datetime
+) -> Mapping[int, int]:
+    """What each animal weighed last before an instant, else first after it. One query.
+
+    An animal that was never weighed is not there.
+    """
+    weighed = col(AnimalWeight.occurred_at)
+    place = (
+        func.row_number()
+        .over(
+            partition_by=col(AnimalWeight.animal_id),
+            order_by=(
+                case((weighed <= at, 0), else_=1),
+                case((weighed <= at, weighed)).desc(),
+                weighed,
+                col(AnimalWeight.id).desc(),
+            ),
+        )
+        .label("place")
+    )
+    ranked = (
+        select(AnimalWeight.animal_id, AnimalWeight.grams, place)
+        .where(col(AnimalWeight.animal_id).in_(set(animal_ids)))
+        .subquery()
+    )
+    found = session.execute(columns(ranked.c.animal_id, ranked.c.grams).where(ranked.c.place == 1))
+    return {row.animal_id: row.grams for row in found}
+
+
+def weights(
+    session: Session, animal_id: int, *, limit: int, before: tuple[datetime, int] | None
+) -> Sequence[AnimalWeight]:
+    """The newest weighings of an animal. One query."""
+    statement = (
+        select(AnimalWeight)
+        .where(col(AnimalWeight.animal_id) == animal_id)
+        .order_by(col(AnimalWeight.occurred_at).desc(), col(AnimalWeight.id).desc())
+        .limit(limit)
+    )
+    if before is not None:
+        at, id_ = before
+        statement = statement.where(
+            or_(
+                col(AnimalWeight.occurred_at) < at,
+                (col(AnimalWeight.occurred_at) == at) & (col(AnimalWeight.id) < id_),
+            )
+        )
+    return session.exec(statement).all()
+
+
 def group_by_code(session: Session, code: str, *, by: Actor, field: str = "group") -> AnimalGroup:
     """The group of this code. Raises NotFound, and NotAllowed at somebody else's site."""
     found = session.exec(select(AnimalGroup).where(AnimalGroup.code == code.upper())).first()
@@ -45,19 +107,121 @@ def group_by_code(session: Session, code: str, *, by: Actor, field: str = "group
     return found
 
 
+def groups(session: Session, *, by: Actor) -> list[AnimalGroup]:
+    """The groups of the sites that somebody sees, by code. One query."""
+    found = session.exec(select(AnimalGroup).order_by(col(AnimalGroup.code)))
+    return [group for group in found if by.sees(group.site_id)]
+
+
 def members(session: Session, group_id: int, *, at: datetime) -> list[Animal]:
     """The animals that were in a group at an instant, by code. One query."""
+    return [animal for animal, _ in stays_in(session, group_id, at=at)]
+
+
+def stays_in(
+    session: Session, group_id: int, *, at: datetime
+) -> Sequence[tuple[Animal, GroupMembership]]:
+    """Who was in a group at an instant, by code, and where it waits. One query."""
     statement = (
-        select(Animal)
+        select(Animal, GroupMembership)
         .join(GroupMembership, col(GroupMembership.animal_id) == col(Animal.id))
-        .where(
-            col(GroupMembership.group_id) == group_id,
-            col(GroupMembership.from_at) <= at,
-            or_(col(GroupMembership.until_at).is_(None), col(GroupMembership.until_at) > at),
-        )
+        .where(col(GroupMembership.group_id) == group_id, *_holds(at, at))
         .order_by(col(Animal.code))
     )
-    return list(session.exec(statement))
+    return session.exec(statement).all()
+
+
+def memberships_between(
+    session: Session, site_id: int, from_at: datetime, until_at: datetime
+) -> Sequence[GroupMembership]:
+    """Who was in which group of a site at any time between two instants. One query."""
+    statement = (
+        select(GroupMembership)
+        .join(AnimalGroup, col(AnimalGroup.id) == col(GroupMembership.group_id))
+        .where(col(AnimalGroup.site_id) == site_id, *_holds(from_at, until_at))
+    )
+    return session.exec(statement).all()
+
+
+def memberships_of(session: Session, animal_id: int) -> Sequence[GroupMembership]:
+    """The groups that an animal was, is and will be in, oldest first. One query."""
+    statement = (
+        select(GroupMembership)
+        .where(col(GroupMembership.animal_id) == animal_id)
+        .order_by(col(GroupMembership.from_at), col(GroupMembership.id))
+    )
+    return session.exec(statement).all()
+
+
+def _holds(from_at: datetime, until_at: datetime) -> tuple[ColumnElement[bool], ...]:
+    return (
+        col(GroupMembership.from_at) <= until_at,
+        or_(col(GroupMembership.until_at).is_(None), col(GroupMembership.until_at) > from_at),
+    )
+
+
+def membership_by_id(
+    session: Session, number: int, *, by: Actor
+) -> tuple[GroupMembership, AnimalGroup, Animal]:
+    """A membership. Raises NotFound, NotAllowed at somebody else's site. One query."""
+    statement = (
+        select(GroupMembership, AnimalGroup, Animal)
+        .join(AnimalGroup, col(AnimalGroup.id) == col(GroupMembership.group_id))
+        .join(Animal, col(Animal.id) == col(GroupMembership.animal_id))
+        .where(col(GroupMembership.id) == number)
+    )
+    found = session.exec(statement).one_or_none()
+    if found is None:
+        raise NotFound.of("membership", number, "membership")
+    by.ensure_site(found[1].site_id)
+    return found
+
+
+def stages_of(session: Session, animal_id: int) -> Sequence[LifeStage]:
+    """The stages of an animal's life, newest first, withdrawn ones too. One query."""
+    statement = (
+        select(LifeStage)
+        .where(col(LifeStage.animal_id) == animal_id)
+        .order_by(col(LifeStage.from_day).desc(), col(LifeStage.id).desc())
+    )
+    return session.exec(statement).all()
+
+
+def stages_on(session: Session, site_id: int, day: date) -> dict[int, set[Stage]]:
+    """Which stages the animals of a site are in on a day, by animal. One query."""
+    statement = (
+        select(LifeStage)
+        .join(Animal, col(Animal.id) == col(LifeStage.animal_id))
+        .where(col(Animal.site_id) == site_id, *_on(LifeStage, day))
+    )
+    found: dict[int, set[Stage]] = {}
+    for stage in session.exec(statement):
+        found.setdefault(stage.animal_id, set()).add(Stage(stage.stage))
+    return found
+
+
+def stage_by_id(session: Session, number: int, *, by: Actor) -> tuple[LifeStage, Animal]:
+    """A stage and its animal. Raises NotFound, NotAllowed at somebody else's site."""
+    statement = (
+        select(LifeStage, Animal)
+        .join(Animal, col(Animal.id) == col(LifeStage.animal_id))
+        .where(col(LifeStage.id) == number)
+    )
+    found = session.exec(statement).one_or_none()
+    if found is None:
+        raise NotFound.of("life stage", number, "stage")
+    by.ensure_site(found[1].site_id)
+    return found
+
+
+def fasts_of(session: Session, animal_id: int) -> Sequence[Fast]:
+    """The fasts of an animal, newest first, withdrawn ones too. One query."""
+    statement = (
+        select(Fast)
+        .where(col(Fast.animal_id) == animal_id)
+        .order_by(col(Fast.from_day).desc(), col(Fast.id).desc())
+    )
+    return session.exec(statement).all()
 
 
 def fasts_on(session: Session, site_id: int, day: date) -> dict[int, Fast]:
@@ -65,11 +229,44 @@ def fasts_on(session: Session, site_id: int, day: date) -> dict[int, Fast]:
     statement = (
         select(Fast)
         .join(Animal, col(Animal.id) == col(Fast.animal_id))
-        .where(
-            col(Animal.site_id) == site_id,
-            col(Fast.from_day) <= day,
-            or_(col(Fast.until_day).is_(None), col(Fast.until_day) >= day),
-        )
+        .where(col(Animal.site_id) == site_id, *_on(Fast, day))
         .order_by(col(Fast.id))
     )
     return {fast.animal_id: fast for fast in session.exec(statement)}
+
+
+def fast_by_id(session: Session, number: int, *, by: Actor) -> tuple[Fast, Animal]:
+    """A fast and its animal. Raises NotFound, NotAllowed at somebody else's site."""
+    statement = (
+        select(Fast, Animal)
+        .join(Animal, col(Animal.id) == col(Fast.animal_id))
+        .where(col(Fast.id) == number)
+    )
+    found = session.exec(statement).one_or_none()
+    if found is None:
+        raise NotFound.of("fast", number, "fast")
+    by.ensure_site(found[1].site_id)
+    return found
+
+
+def _on(table: type[Fast] | type[LifeStage], day: date) -> tuple[ColumnElement[bool], ...]:
+    return (
+        col(table.from_day) <= day,
+        or_(col(table.until_day).is_(None), col(table.until_day) >= day),
+        col(table.withdrawn_at).is_(None),
+    )
+
+
+def codes_of(
+    session: Session, eaters: Iterable[tuple[int | None, int | None]]
+) -> dict[tuple[int | None, int | None], tuple[str | None, str | None]]:
+    """The codes of animals and groups by (animal, group), one of which is None. Two queries."""
+    chosen = set(eaters)
+    animals_ = {animal for animal, _ in chosen if animal is not None}
+    groups_ = {group for _, group in chosen if group is not None}
+    names: dict[tuple[int | None, int | None], tuple[str | None, str | None]] = {}
+    for animal in session.execute(rows_where_in(Animal.id), {"keys": list(animals_)}).scalars():
+        names[animal.id, None] = (animal.code, None)
+    for group in session.execute(rows_where_in(AnimalGroup.id), {"keys": list(groups_)}).scalars():
+        names[None, group.id] = (None, group.code)
+    return names

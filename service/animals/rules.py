@@ -1,4 +1,4 @@
-"""Groups and sexes of animals."""
+"""Groups, sexes and stages of animals."""
 
 from enum import StrEnum
 
@@ -20,3 +20,25 @@ class Sex(StrEnum):
     FEMALE = "female"
     MALE = "male"
     UNKNOWN = "unknown"
+
+
+class Stage(StrEnum):
+    """Stages of life in which an animal eats otherwise than usual.
+
+    Rutting: a male that holds a territory. Nesting: courtship to the end of
+    incubation. Convalescent: on its way back from an illness.
+    """
+
+    NURSING = "nursing"
+    WEANING = "weaning"
+    PREGNANT = "pregnant"
+    BIRTHING = "birthing"
+    LACTATING = "lactating"
+    MOULTING = "moulting"
+    RUTTING = "rutting"
+    NESTING = "nesting"
+    CONVALESCENT = "convalescent"
+
+
+NO_FISH = frozenset({Stage.NURSING})
+"""A pup that is only nursed gets no fish; from weaning on it does."""

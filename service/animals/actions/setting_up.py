@@ -1,4 +1,4 @@
-"""Setting up animals, weighing them."""
+"""Setting up animals, weighing them, and their leaving."""
 
 from datetime import datetime
 
@@ -6,7 +6,7 @@ from sqlmodel import Session, col, select
 
 from service.animals import queries
 from service.animals.models import Animal, AnimalWeight
-from service.animals.schemas import AnimalIn, WeightIn
+from service.animals.schemas import AnimalIn, DepartureIn, WeightIn
 from service.errors import Conflict, Invalid
 from service.http.bodies import instant_of, refuse_future
 from service.security import audit
@@ -58,3 +58,35 @@ def weigh(
     session.flush()
     audit.note(session, by, "animal weighed", animal.code, at=at, site_id=view.id, after=weight)
     return weight
+
+
+def depart(session: Session, code: str, gone: DepartureIn, *, at: datetime, by: Actor) -> Animal:
+    """An animal is not here any more: nothing is planned for it, its record stays.
+
+    Raises NotFound, Conflict if it left before, Invalid for a day to come.
+    """
+    refuse_future(gone.occurred_at, now=at)
+    animal = queries.animal_by_code(session, code, by=by)
+    view = sites.view(session, animal.site_id, at=at)
+    today = view.day_of(at)
+    day = gone.gone_on or today
+    if day > today:
+        raise Invalid.at("gone_on", "lies in the future")
+    if animal.gone_on is not None:
+        raise Conflict(f"{animal.code} left on {animal.gone_on}", kind="already-gone")
+    animal.gone_on, animal.gone_reason = day, gone.reason
+    session.add(animal)
+    _leave_groups(session, animal, view.start_of(day))
+    session.flush()
+    audit.note(session, by, "animal left", animal.code, at=at, site_id=view.id, after=gone)
+    return animal
+
+
+def _leave_groups(session: Session, animal: Animal, until: datetime) -> None:
+    """Its stays end with its leaving; one that was only planned is no more."""
+    for stay in queries.memberships_of(session, animal.id or 0):
+        if stay.from_at >= until:
+            session.delete(stay)
+        elif stay.until_at is None or stay.until_at > until:
+            stay.until_at = until
+            session.add(stay)

@@ -1,0 +1,1 @@
+"""Setting up animals and groups, weighing, stages of life, fasts."""
