@@ -5,13 +5,14 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime
 
+from sqlalchemy import insert
 from sqlmodel import Session
 
 from service.animals import queries as animals
 from service.animals.models import Animal, AnimalGroup
 from service.buckets.models import Bucket, BucketItem, BucketPiece
 from service.buckets.queries import filling
-from service.buckets.queries.views import spoken_for
+from service.buckets.queries.views import buckets_by_code, spoken_for
 from service.buckets.rules import pieces as rules
 from service.buckets.rules.pieces import Filled, Key, Ordered, PieceKind, Put
 from service.buckets.rules.sharing import Wanted, share_out
@@ -356,30 +357,30 @@ def _judged(
 def store(
     session: Session, view: SiteView, drafts: Sequence[Draft], *, at: datetime, by: Actor
 ) -> list[Bucket]:
-    """Buckets with their fish and pieces. Five statements and one audit entry for any number."""
+    """Buckets with their fish and pieces. Six statements and one audit entry for any number."""
     if not drafts:
         return []
     codes: list[str] = []
     for day in dict.fromkeys(draft.day for draft in drafts):
         many = sum(draft.day == day for draft in drafts)
         codes += next_codes(session, f"B{day:%y%m%d}", 3, many)
-    made = [
-        Bucket(
-            code=code,
-            site_id=view.id,
-            animal_id=draft.animal_id,
-            group_id=draft.group_id,
-            day=draft.day,
-            number=draft.number,
-            feed_at=draft.feed_at,
-            kind=draft.kind,
-            recorded_at=at,
-            by=by.name,
-        )
+    rows = [
+        {
+            "code": code,
+            "site_id": view.id,
+            "animal_id": draft.animal_id,
+            "group_id": draft.group_id,
+            "day": draft.day,
+            "number": draft.number,
+            "feed_at": draft.feed_at,
+            "kind": draft.kind,
+            "recorded_at": at,
+            "by": by.name,
+        }
         for code, draft in zip(codes, drafts, strict=True)
     ]
-    session.add_all(made)
-    session.flush()
+    session.execute(insert(Bucket), rows)
+    made = buckets_by_code(session, codes)
     pairs = list(zip(made, drafts, strict=True))
     session.add_all(row for bucket, draft in pairs for row in _contents(bucket, draft))
     session.flush()

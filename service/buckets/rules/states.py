@@ -107,8 +107,9 @@ def _stays(events: Sequence[Happened], until: datetime) -> Iterator[tuple[EventK
     places = sorted(
         (e for e in events if e.kind in _PLACES and e.at <= until), key=lambda e: (e.at, e.number)
     )
-    for place, following in zip(places, [*places[1:], None], strict=True):
-        yield place.kind, (following.at if following else until) - place.at
+    ends = [place.at for place in places[1:]] + [until]
+    for place, end in zip(places, ends, strict=False):
+        yield place.kind, end - place.at
 
 
 def feed_by(events: Sequence[Happened], at: datetime, policy: Policy) -> datetime | None:

@@ -1,5 +1,6 @@
 """The lines of a sheet: a feed of an animal or group each, in the order of feeding."""
 
+import json
 from collections.abc import Iterable, Sequence
 from dataclasses import asdict, dataclass
 from datetime import datetime
@@ -54,9 +55,10 @@ def in_order(lines: Iterable[Line]) -> list[Line]:
 
 
 def as_document(lines: Sequence[Line], **more: Any) -> dict[str, Any]:
-    """What is kept of a sheet, as JSON takes it. A line is known by its number, from 1."""
+    """What is kept of a sheet, as it comes back from JSON. A line is known by its number, from 1."""
     numbered = [
         asdict(it) | {"line": n, "feed_at": it.feed_at.isoformat()}
         for n, it in enumerate(in_order(lines), start=1)
     ]
-    return {"lines": numbered, **more}
+    document: dict[str, Any] = json.loads(json.dumps({"lines": numbered, **more}))
+    return document

@@ -1,0 +1,213 @@
+"""What the rules of buckets promise, whatever the fish."""
+
+from datetime import UTC, datetime, timedelta
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from scipy.optimize import linprog
+
+from service.buckets.rules.pieces import Filled, Ordered, PieceKind, put_in
+from service.buckets.rules.sharing import (
+    Thawed,
+    Wanted,
+    in_proportion,
+    share_out,
+    steps_of,
+)
+from service.buckets.rules.states import (
+    BucketState,
+    EventKind,
+    Happened,
+    cold_findings,
+    feed_by,
+    out_of_cold,
+    state_of,
+)
+from service.decisions import Outcome
+from service.site.rules import default_policy
+
+NOON = datetime(2031, 5, 1, 12, tzinfo=UTC)
+POLICY = default_policy()
+
+
+def hours(number: float) -> timedelta:
+    return timedelta(hours=number)
+
+
+def stood(*places: tuple[str, float]) -> list[Happened]:
+    """Where a bucket stood, from how many hours after noon."""
+    return [Happened(EventKind(kind), NOON + hours(at), n) for n, (kind, at) in enumerate(places)]
+
+
+def outcome(events: list[Happened], at: float) -> Outcome:
+    (found,) = cold_findings(events, NOON + hours(at), POLICY, bucket="B")
+    return found.outcome
+
+
+# --- time out of the cold
+
+
+def test_an_hour_out_of_the_cold_is_allowed_and_a_second_more_is_not() -> None:
+    events = stood(("out", 0))
+    assert outcome(events, 1) is Outcome.PASS
+    assert outcome(events, 1 + 1 / 3600) is Outcome.BLOCK
+
+
+def test_under_ice_it_may_stand_for_four_hours() -> None:
+    events = stood(("iced", 0))
+    assert outcome(events, 4) is Outcome.PASS
+    assert outcome(events, 4 + 1 / 3600) is Outcome.BLOCK
+
+
+def test_time_with_and_without_ice_counts_together_and_the_cold_takes_none_of_it_back() -> None:
+    # Half of one hour, and half of four.
+    events = stood(("out", 0), ("cold", 0.5), ("iced", 10.5))
+    assert outcome(events, 12.5) is Outcome.PASS
+    assert outcome(events, 12.51) is Outcome.BLOCK
+
+
+def test_a_bucket_of_which_nobody_said_where_it_stood_is_warned_of() -> None:
+    assert outcome([], 1) is Outcome.WARN
+
+
+def test_until_when_it_may_stay_is_when_it_would_first_be_refused() -> None:
+    events = stood(("iced", 0), ("out", 2))
+    until = feed_by(events, NOON + hours(2.25), POLICY)
+    assert until == NOON + hours(2.5)
+    assert outcome(events, 2.5) is Outcome.PASS
+    assert feed_by(stood(("cold", 0)), NOON + hours(3), POLICY) is None
+
+
+@given(
+    st.lists(st.tuples(st.sampled_from(["out", "iced", "cold"]), st.integers(0, 600)), max_size=8),
+    st.integers(0, 700),
+    st.integers(0, 300),
+)
+def test_waiting_never_makes_a_bucket_colder(
+    places: list[tuple[str, int]], at: int, longer: int
+) -> None:
+    events = stood(*((kind, minute / 60) for kind, minute in places))
+    now, later = (out_of_cold(events, NOON + timedelta(minutes=m)) for m in (at, at + longer))
+    assert later.out >= now.out and later.iced >= now.iced
+    assert now.out + now.iced <= timedelta(minutes=at)
+
+
+def test_what_was_recorded_last_says_how_far_a_bucket_is() -> None:
+    fed = [Happened(EventKind.WEIGHED_OUT, NOON, 1), Happened(EventKind.FED, NOON, 2)]
+    assert state_of([]) is BucketState.PLANNED
+    assert state_of(fed[:1]) is BucketState.WEIGHED_OUT
+    assert state_of(fed) is BucketState.FED
+
+
+# --- sharing out
+
+
+def a_batch(number: int, grams: int, until: float, species: str = "HER") -> Thawed:
+    return Thawed(number, species, grams, NOON + hours(until))
+
+
+def test_what_must_be_fed_first_goes_into_the_first_buckets() -> None:
+    shared = share_out(
+        [Wanted(1, "HER", 300, NOON + hours(4)), Wanted(0, "HER", 300, NOON)],
+        [a_batch(7, 400, 20), a_batch(5, 200, 5)],
+    )
+    assert [(s.key, s.batch_id, s.grams) for s in shared.shares] == [
+        (0, 5, 200),
+        (0, 7, 100),
+        (1, 7, 300),
+    ]
+    assert shared.short == ()
+
+
+def test_no_bucket_gets_fish_whose_clock_ends_before_its_feed() -> None:
+    shared = share_out([Wanted(0, "HER", 300, NOON + hours(6))], [a_batch(5, 400, 5.99)])
+    assert shared.shares == ()
+    assert shared.short[0].grams == 300
+
+
+fish = st.lists(st.tuples(st.integers(0, 400), st.integers(0, 5)), min_size=1, max_size=5)
+
+
+@given(fish, fish)
+def test_no_other_sharing_feeds_more(
+    wanted: list[tuple[int, int]], thawed: list[tuple[int, int]]
+) -> None:
+    """Against the linear program of the same transport, solved by SciPy (HiGHS)."""
+    needs = [Wanted(n, "HER", g, NOON + hours(h)) for n, (g, h) in enumerate(wanted)]
+    batches = [a_batch(n, g, h) for n, (g, h) in enumerate(thawed)]
+    shared = share_out(needs, batches)
+    served = sum(s.grams for s in shared.shares)
+
+    rows, most = [], []
+    for axis, amounts in ((0, wanted), (1, thawed)):
+        for n, (grams, _) in enumerate(amounts):
+            one = np.zeros((len(needs), len(batches)))
+            one[(n, slice(None)) if axis == 0 else (slice(None), n)] = 1
+            rows.append(one.ravel())
+            most.append(grams)
+    reaches = [b.discard_after >= w.feed_at for w in needs for b in batches]
+    best = linprog(
+        [-1] * len(reaches),
+        A_ub=np.array(rows),
+        b_ub=most,
+        bounds=[(0, None if may else 0) for may in reaches],
+    )
+    assert served == round(-best.fun)
+    assert served + sum(s.grams for s in shared.short) == sum(g for g, _ in wanted)
+    for batch in batches:
+        assert sum(s.grams for s in shared.shares if s.batch_id == batch.batch_id) <= batch.grams
+
+
+@given(st.lists(st.integers(0, 10_000), min_size=1, max_size=8), st.data())
+def test_what_is_left_is_shared_to_the_gram_and_never_more_than_was_offered(
+    weights: list[int], data: st.DataObject
+) -> None:
+    left = data.draw(st.integers(0, sum(weights)))
+    parts = in_proportion(left, weights)
+    assert sum(parts) == left
+    assert all(0 <= part <= weight for part, weight in zip(parts, weights, strict=True))
+
+
+def test_a_scale_that_shows_less_than_before_is_not_believed() -> None:
+    assert steps_of([900, 1500, 1500], 400) == [500, 600, 0]
+    with pytest.raises(ValueError, match="less than before"):
+        steps_of([900, 899], 400)
+    with pytest.raises(ValueError, match="less than before"):
+        steps_of([399], 400)
+
+
+# --- pieces
+
+TABLET = Ordered(PieceKind.MEDICATION, 3, 1, "Tablet", 1.0, feeds=2)
+VITAMIN = Ordered(PieceKind.SUPPLEMENT, 8, 1, "B1-100", 2.0)
+FEEDS = [Filled(n, frozenset({1, 2}), ("HER", "WHG")) for n in range(4)]
+
+
+def test_a_supplement_goes_into_the_first_feed_in_fish_without_thiaminase() -> None:
+    # Whiting has none, herring has: thiaminase.csv, Geraci 1972 and others.
+    (put,) = put_in([VITAMIN], FEEDS, {})
+    assert (put.bucket, put.fish) == (0, "WHG")
+
+
+def test_a_medicine_goes_into_as_many_feeds_as_ordered_and_only_the_fish_ordered() -> None:
+    assert [put.bucket for put in put_in([TABLET], FEEDS, {})] == [0, 1]
+    in_capelin = Ordered(PieceKind.MEDICATION, 3, 1, "Tablet", 1.0, fish="CAP")
+    assert list(put_in([in_capelin], FEEDS, {})) == []
+
+
+def test_nothing_goes_into_another_animals_fish() -> None:
+    assert list(put_in([TABLET], [Filled(0, frozenset({2}), ("HER",))], {})) == []
+
+
+@given(st.lists(st.integers(1, 4), min_size=1, max_size=6))
+def test_however_often_buckets_are_made_a_day_holds_no_more_pieces_than_ordered(
+    calls: list[int],
+) -> None:
+    before: dict[tuple[PieceKind, int, str], int] = {}
+    for number in calls:
+        for put in put_in([TABLET, VITAMIN], FEEDS[:number], before):
+            before[put.ordered.key] = before.get(put.ordered.key, 0) + 1
+    assert before[TABLET.key] <= 2
+    assert before[VITAMIN.key] == 1
