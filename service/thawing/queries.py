@@ -10,6 +10,7 @@ from sqlalchemy import select as columns
 from sqlmodel import Session, col, select
 
 from service.catalogue import queries as catalogue
+from service.catalogue.models import Product
 from service.catalogue.rules import species_facts
 from service.database import rows_where_in
 from service.decisions import Finding
@@ -21,7 +22,7 @@ from service.ledger.rules import Batch
 from service.lots import queries as lots
 from service.lots.models import Lot
 from service.lots.queries import facts_of
-from service.lots.rules import LotFacts
+from service.lots.rules import LotFacts, plain_supplier_lot, supplier_lot_key
 from service.quality.queries.exposure import chain, measured_mean_c
 from service.science.estimate import SiteFactor
 from service.security.actor import Actor
@@ -46,6 +47,7 @@ from service.thawing.rules.clocks import (
 from service.thawing.rules.learning import Seen, learn
 from service.thawing.rules.looks import Look, Method, Part, Thaw
 from service.thawing.rules.placing import Room
+from service.thawing.rules.scanning import Carton
 from service.thawing.rules.times import EARLY, Medium, Pack, medium_of, pack_of
 from service.thawing.rules.windows import minute_before
 
@@ -284,6 +286,26 @@ def medium_at(session: Session, place: Place, policy: Policy, at: datetime) -> M
     return medium_of(PlaceKind(place.kind), policy, measured)
 
 
+def lots_on_label(session: Session, carton: Carton, *, site_id: int) -> Sequence[Lot]:
+    """A site's lots that a carton's label may be of, by code. One query.
+
+    The supplier's lot code is compared without separators and case; a GTIN only where our
+    product has one.
+    """
+    statement = select(Lot).where(col(Lot.site_id) == site_id).order_by(col(Lot.code))
+    if carton.ours is not None:
+        return session.exec(statement.where(col(Lot.code) == carton.ours)).all()
+    bare = (carton.gtin or "").lstrip("0")
+    same = [bare.zfill(length) for length in (8, 12, 13, 14)]
+    statement = statement.join(Product, col(Product.id) == col(Lot.product_id)).where(
+        col(Lot.supplier_lot_key) == supplier_lot_key(carton.supplier_lot),
+        or_(col(Product.gtin).is_(None), col(Product.gtin).in_(same)) if bare else True,
+    )
+    wanted = plain_supplier_lot(carton.supplier_lot or "")
+    found = session.exec(statement)
+    return [lot for lot in found if plain_supplier_lot(lot.supplier_lot or "") == wanted]
+
+
 def warned_of(session: Session, batch_ids: Sequence[int]) -> frozenset[tuple[int, str, datetime]]:
     """What was told of these batches' clocks: batch, kind, the end that was told of. One query."""
     told = session.execute(
@@ -462,19 +484,29 @@ def pulled_for(session: Session, request_ids: Sequence[int]) -> dict[int, list[P
 
 @dataclass(frozen=True)
 class Kept:
-    """Grams of a parcel that are kept for a request, and what the rules know of its lot."""
+    """Grams of a parcel that are kept for a request, and what the rules know of its lot.
+
+    there_g: what is in the parcel.
+    """
 
     request: int
     parcel_id: int
     place: str
     grams: int
+    there_g: int
     lot: LotFacts
 
 
 def kept_for(session: Session, request_ids: Sequence[int]) -> list[Kept]:
     """What is still kept for these requests. One query."""
     rows = session.execute(
-        columns(Reservation, Lot, ledger.is_held().label("held"), col(Place.code).label("place"))
+        columns(
+            Reservation,
+            Lot,
+            ledger.is_held().label("held"),
+            col(Place.code).label("place"),
+            col(Parcel.grams).label("there_g"),
+        )
         .join(Parcel, col(Parcel.id) == col(Reservation.parcel_id))
         .join(Lot, col(Lot.id) == col(Parcel.lot_id))
         .join(Place, col(Place.id) == col(Parcel.place_id))
@@ -491,6 +523,7 @@ def kept_for(session: Session, request_ids: Sequence[int]) -> list[Kept]:
             row.Reservation.parcel_id,
             row.place,
             row.Reservation.grams,
+            row.there_g,
             facts_of(row.Lot, held=bool(row.held)),
         )
         for row in rows

@@ -7,15 +7,31 @@ from typing import Annotated, Literal
 from fastapi import APIRouter, Query
 from sqlmodel import Session
 
-from service.http.bodies import Cursor, Limit, Number, Page, decode_cursor, encode_cursor
+from service.http.bodies import (
+    Cursor,
+    Day,
+    Limit,
+    Number,
+    Page,
+    decode_cursor,
+    encode_cursor,
+)
 from service.http.sessions import Now, ReadSession, WriteSession
 from service.ledger import queries as ledger
 from service.ledger.rules import Batch
-from service.security.guard import MayLook, MayPlanThaw, MayPull, MayTendThaw, guarded_router
+from service.security.guard import (
+    MayLook,
+    MayPlanThaw,
+    MayPull,
+    MaySubstitute,
+    MayTendThaw,
+    guarded_router,
+)
 from service.site import queries as sites
 from service.site.queries import SiteView
 from service.thawing import queries
 from service.thawing.actions import (
+    listing,
     looking,
     planning,
     pulling,
@@ -27,6 +43,7 @@ from service.thawing.actions import (
 from service.thawing.queries import BatchView
 from service.thawing.rules.looks import Look, part_thawed_at
 from service.thawing.schemas import (
+    AcceptIn,
     BatchEventOut,
     BatchTemperatureIn,
     CancelIn,
@@ -37,6 +54,7 @@ from service.thawing.schemas import (
     MoveBatchIn,
     PartThawedIn,
     PullIn,
+    PullLine,
     PullOut,
     PutBackIn,
     ReplanIn,
@@ -51,7 +69,8 @@ from service.thawing.schemas import (
 requests: APIRouter = guarded_router("/thaw-requests", "thawing")
 pulls: APIRouter = guarded_router("/pulls", "thawing")
 batches: APIRouter = guarded_router("/thaw-batches", "thawing")
-routers = (requests, pulls, batches)
+pull_list: APIRouter = guarded_router("/pull-list", "thawing")
+routers = (requests, pulls, batches, pull_list)
 
 BatchFilter = Literal["open", "thawing", "thawed", "to_discard", "all"]
 
@@ -90,11 +109,35 @@ def replan(
     by: MayPlanThaw,
     order: ReplanIn | None = None,
 ) -> ThawRequestOut:
-    """Plan again what is not pulled yet, from the fish that is there now; `changes` says how.
+    """Plan again what is not pulled yet, from fish and diets as they are now; see `changes`.
 
     The worker does so by itself when a pull is late, or reserved fish may not be used any more.
     """
     return replanning.replan(session, thaw_request, order or ReplanIn(), at=at, by=by)
+
+
+@requests.post("/{thaw_request}/substitutions")
+def accept(
+    thaw_request: Number, order: AcceptIn, session: WriteSession, at: Now, by: MaySubstitute
+) -> ThawRequestOut:
+    """Make the substitutions that the plan proposes, and plan again with the other fish.
+
+    The day's portions, and supplements by diet, hold the other fish from now on.
+    """
+    return replanning.accept(session, thaw_request, order, at=at, by=by)
+
+
+@pull_list.get("")
+def get_pull_list(
+    session: ReadSession,
+    by: MayLook,
+    at: Now,
+    day: Annotated[Day, Query(description="The day on which the fish is fed.")],
+    site: Annotated[str | None, Query(description="Left out: the only site.")] = None,
+) -> Page[PullLine]:
+    """What to pull for a day, over all its requests, by the last minute and by freezer."""
+    view = sites.view_of(session, sites.site_or_only(session, site, by=by), at=at)
+    return Page(items=listing.pull_list(session, view, day, now=at))
 
 
 @pulls.post("", status_code=201)

@@ -2,11 +2,12 @@
 
 from datetime import date, datetime
 from enum import StrEnum
-from typing import Self
+from typing import Annotated, Self
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from service.decisions import Finding
+from service.diets.schemas import SubstitutionProposal
 from service.http.bodies import Body, Code, Day, Moment, Number, Occurrence, Reason, Refusable
 from service.quantities import MassIn, MassOut, TemperatureIn, TemperatureOut
 from service.science.thaw_table import Until
@@ -15,6 +16,9 @@ from service.thawing.rules import looks as looking
 from service.thawing.rules.clocks import BatchState
 from service.thawing.rules.looks import Part, Thaw
 from service.thawing.rules.times import Method
+
+ScannedText = Annotated[str, Field(min_length=1, max_length=4296)]
+"""What one code holds: no QR code holds more characters."""
 
 
 class ThawLineIn(Body):
@@ -130,7 +134,7 @@ class Shortage(BaseModel):
     mass: MassOut
 
 
-class NeedOut(BaseModel):
+class WantedOut(BaseModel):
     """What is needed of a species, extras included."""
 
     species: str
@@ -212,14 +216,19 @@ class ThawRequestOut(BaseModel):
     cancelled_at: datetime | None = None
     day: date | None = None
     way: HowToThaw = HowToThaw.AS_ASKED
-    need: list[NeedOut] = []
+    need: list[WantedOut] = []
     extras: list[ExtraOut] = []
     shared: list[SharedOut] = []
+    substitutions: list[SubstitutionProposal] = Field(
+        default_factory=list,
+        description="Other fish of the same energy for what is short; nothing changes until "
+        "somebody accepts them.",
+    )
     changes: list[PlanChangeOut] = []
 
 
 class ReplanIn(Occurrence):
-    """Plan again what is not pulled yet, from the fish that is there now.
+    """Plan again what is not pulled yet, from the fish and the diets that there are now.
 
     way left out: as before.
     """
@@ -227,19 +236,60 @@ class ReplanIn(Occurrence):
     way: HowToThaw | None = None
 
 
+class AcceptIn(Occurrence):
+    """The substitutions that a plan proposes are made."""
+
+    reason: Reason
+
+
+class PullLine(BaseModel):
+    """A line of a day's pull list. scan: the code on the cartons to take."""
+
+    thaw_request: int
+    pull: int
+    pull_not_before: datetime
+    pull_not_after: datetime
+    late: bool
+    from_place: str
+    scan: str
+    lot: str
+    species: str
+    name: str
+    form: str
+    mass: MassOut
+    cartons: int | None
+    pulled: MassOut
+    done: bool
+    to_place: str
+    then: str | None
+    thawed_expected: datetime
+    discard_after: datetime
+
+
 class CancelIn(Occurrence):
     """Nothing to say."""
 
 
 class PullIn(Refusable):
-    """Fish of one lot out of the freezer to thaw."""
+    """Fish of one lot out of the freezer to thaw: the lot by its code, by its label, or both."""
 
-    lot: Code
+    lot: Code | None = None
+    scanned: ScannedText | list[ScannedText] | None = Field(
+        default=None,
+        max_length=20,
+        description="What a scanner read off a carton, ours or the supplier's: one code or all.",
+    )
     from_place: Code
     to_place: Code
     mass: MassIn
     thaw_request: Number | None = None
     parcel: Number | None = None
+
+    @model_validator(mode="after")
+    def _names_its_lot(self) -> Self:
+        if self.lot is None and not self.scanned:
+            raise ValueError("lot: give it, or what was scanned")
+        return self
 
 
 class LookOut(BaseModel):

@@ -1,13 +1,14 @@
 """Planning: which lots are thawed for a day, when to pull them; the fish is reserved."""
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime, timedelta
 
 from sqlmodel import Session
 
 from service.catalogue.queries import lock_species, species_by_code
-from service.diets.queries.need import Portion, portions
+from service.diets.queries.need import DayNeed, Portion, need_of
+from service.diets.queries.substitutes import substitutes_for
 from service.errors import Conflict, Invalid
 from service.ledger.actions import reserving
 from service.security import audit
@@ -45,9 +46,9 @@ def plan(session: Session, order: ThawRequestIn, *, at: datetime, by: Actor) -> 
         raise Invalid.at("thaw_place", "is a freezer: fish does not thaw there")
     view = sites.view(session, place.site_id, at=at)
     sites.happened_at(session, view.id, order.occurred_at, now=at)
-    due = [] if order.day is None else portions(session, view, order.day)
-    wanted = _wanted(session, order, due)
-    first, last = _feeds(order, view, due)
+    due = DayNeed([]) if order.day is None else need_of(session, view, order.day)
+    wanted = _wanted(session, order, due.portions)
+    first, last = _feeds(order, view, due.portions)
     if last <= at:
         raise Invalid.at("last_feed_at", "lies in the past")
     lock_species(session, [each.species for each in wanted])
@@ -71,6 +72,7 @@ def plan(session: Session, order: ThawRequestIn, *, at: datetime, by: Actor) -> 
         for e in order.extras
     ]
     answer = make(session, request, job, wanted, wanted=wanted, extras=extras, by=by)
+    answer.findings.extend(due.findings)
     request.plan = answer.model_dump(mode="json")
     session.add(request)
     session.flush()
@@ -119,7 +121,7 @@ def make(
     reserving.reserve(session, made.takes, request_id=job.request, until=job.last_feed)
     sharing.keep(session, made.shared, job.request, at=job.now)
     _bring_forward(session, made, job, others, by)
-    return showing.plan_out(
+    answer = showing.plan_out(
         request,
         job,
         made,
@@ -129,6 +131,10 @@ def make(
         others=others,
         pulled=pulled,
     )
+    if request.day is None or not made.shortages:
+        return answer
+    other_fish = substitutes_for(session, job.view, request.day, made.shortages, at=job.now)
+    return answer.model_copy(update={"substitutions": other_fish.proposals})
 
 
 def _others(session: Session, request: ThawRequest, job: Job) -> list[Standing]:
@@ -176,17 +182,21 @@ def _wanted(session: Session, order: ThawRequestIn, due: Sequence[Portion]) -> l
             kind="no-diet",
             advice="Set diets, or give lines.",
         )
-    feeds: dict[str, Counter[datetime]] = {}
-    for portion in due:
-        feeds.setdefault(portion.species, Counter())[portion.feed_at.astimezone(UTC)] += (
-            portion.grams
-        )
     anytime: Counter[str] = Counter()
     for field, lines in (("lines", order.lines or []), ("extras", order.extras)):
         for number, line in enumerate(lines):
             anytime[_species(session, line, f"{field}.{number}.species")] += line.mass.grams
+    return wanted_of(due, anytime)
+
+
+def wanted_of(due: Sequence[Portion], anytime: Mapping[str, int]) -> list[Wanted]:
+    """Portions by species and feed, and grams of each species for no feed in particular."""
+    feeds: dict[str, Counter[datetime]] = {}
+    for portion in due:
+        of_species = feeds.setdefault(portion.species, Counter())
+        of_species[portion.feed_at.astimezone(UTC)] += portion.grams
     return [
-        Wanted(species, tuple(sorted(feeds.get(species, Counter()).items())), anytime[species])
+        Wanted(species, tuple(sorted(feeds.get(species, {}).items())), anytime.get(species, 0))
         for species in sorted({*feeds, *anytime})
     ]
 

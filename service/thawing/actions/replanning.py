@@ -9,6 +9,8 @@ from sqlmodel import Session
 
 from service.assessments.queries.taking import held_back
 from service.catalogue.queries import lock_species
+from service.diets.actions import substituting
+from service.diets.queries.need import portions
 from service.errors import Conflict
 from service.ledger.actions import reserving
 from service.security import audit
@@ -20,13 +22,13 @@ from service.thawing import queries
 from service.thawing.actions import sharing, showing
 from service.thawing.actions.changing import keep_change
 from service.thawing.actions.drafting import Job
-from service.thawing.actions.planning import make
+from service.thawing.actions.planning import make, wanted_of
 from service.thawing.actions.sharing import Standing
 from service.thawing.models import SurplusShare, ThawRequest
 from service.thawing.queries import Kept
 from service.thawing.rules.choosing import unusable
 from service.thawing.rules.wanting import Wanted, wanted_from
-from service.thawing.schemas import HowToThaw, PlannedPull, ReplanIn, ThawRequestOut
+from service.thawing.schemas import AcceptIn, HowToThaw, PlannedPull, ReplanIn, ThawRequestOut
 
 LATE_AFTER = timedelta(minutes=10)  # a pull is written down a little after it was made
 
@@ -50,14 +52,56 @@ def replan(
     request = queries.request_by_id(session, number, by=by, field="thaw_request")
     sites.happened_at(session, request.site_id, order.occurred_at, now=at)
     _lock(session, [request])
+    _ensure_open(request, at)
+    view = sites.view(session, request.site_id, at=at)
+    audit.note(session, by, "thaw replan asked for", number, at=at, site_id=view.id, after=order)
+    _look_again(session, request, view)
+    _replan(session, {number: Reason(f"{by.name} asked for it", order.way)}, view, at=at, by=by)
+    return showing.current(session, request)
+
+
+def accept(
+    session: Session, number: int, order: AcceptIn, *, at: datetime, by: Actor
+) -> ThawRequestOut:
+    """Make the substitutions that a plan proposes, and plan again with the other fish.
+
+    The day's portions hold it from now on, so supplements are worked out from it. Raises
+    Conflict where none are proposed, or a diet does not approve of them any more.
+    """
+    request = queries.request_by_id(session, number, by=by, field="thaw_request")
+    sites.happened_at(session, request.site_id, order.occurred_at, now=at)
+    proposed = ThawRequestOut.model_validate(request.plan).substitutions
+    _lock(session, [request], also={each.substitute for each in proposed})
+    _ensure_open(request, at)
+    proposed = ThawRequestOut.model_validate(request.plan).substitutions
+    if request.day is None or not proposed:
+        raise Conflict("this plan proposes no substitutions", kind="nothing-to-substitute")
+    view = sites.view(session, request.site_id, at=at)
+    substituting.accept(session, view, request.day, proposed, reason=order.reason, at=at, by=by)
+    _look_again(session, request, view)
+    why = Reason("substitutions were accepted")
+    _replan(session, {number: why}, view, at=at, by=by)
+    return showing.current(session, request)
+
+
+def _ensure_open(request: ThawRequest, at: datetime) -> None:
     if request.cancelled_at is not None:
         raise Conflict("this thaw request was cancelled", kind="already-cancelled")
     if request.last_feed_at <= at:
         raise Conflict("the last feed of this thaw request is over", kind="request-over")
-    view = sites.view(session, request.site_id, at=at)
-    audit.note(session, by, "thaw replan asked for", number, at=at, site_id=view.id, after=order)
-    _replan(session, {number: Reason(f"{by.name} asked for it", order.way)}, view, at=at, by=by)
-    return showing.current(session, request)
+
+
+def _look_again(session: Session, request: ThawRequest, view: SiteView) -> None:
+    """What a day needs by the diets that are in force now, and its extras as they were."""
+    if request.day is None:
+        return
+    extras: Counter[str] = Counter()
+    for each in ThawRequestOut.model_validate(request.plan).extras:
+        extras[each.species] += each.mass.g
+    wanted = wanted_of(portions(session, view, request.day), extras)
+    lock_species(session, {each.species for each in wanted})
+    request.wanted = [each.as_json() for each in wanted]
+    session.add(request)
 
 
 def cancel(
@@ -123,6 +167,7 @@ def _due(
     waiting = held_back(session, view, at=at)
     kept = queries.kept_for(session, [each.id or 0 for each in live])
     shared = queries.lot_facts_of(session, _shared_lots(live))
+    short = _short(kept)
     due = {}
     for each in sharing.standings(session, live):
         day = view.day_of(each.request.first_feed_at)
@@ -133,6 +178,11 @@ def _due(
             f"lot {one.lot.code} in {one.place} waits for a decision on its excursion"
             for one in mine
             if one.parcel_id in waiting
+        ]
+        lost += [
+            f"lot {lot} in {place} holds less than is reserved"
+            for request, lot, place in short
+            if request == each.request.id
         ]
         lost += _gone(each, mine)
         if lost:
@@ -146,8 +196,19 @@ def _shared_lots(live: Iterable[ThawRequest]) -> set[str]:
     return {shared["lot"] for each in live for shared in each.plan.get("shared", [])}
 
 
+def _short(kept: Sequence[Kept]) -> list[tuple[int, str, str]]:
+    """Request, lot and place of what is kept of fish that is not there; the newest gives way."""
+    left = {one.parcel_id: one.there_g for one in kept}
+    short = []
+    for one in kept:
+        left[one.parcel_id] -= one.grams
+        if left[one.parcel_id] < 0:
+            short.append((one.request, one.lot.code, one.place))
+    return short
+
+
 def _gone(each: Standing, kept: Sequence[Kept]) -> list[str]:
-    """Lots of which less is kept than is still to be pulled: counted short, condemned."""
+    """Lots of which less is kept than is still to be pulled: it was condemned, or taken."""
     left: Counter[tuple[str, int]] = Counter()
     for pull in each.plan.pulls:
         left[pull.lot, pull.parcel] += each.left_g(pull)
@@ -173,7 +234,7 @@ def _late(each: Standing, at: datetime) -> str | None:
     return "not pulled in time: " + ", ".join(dict.fromkeys(f"lot {pull.lot}" for pull in late))
 
 
-def _lock(session: Session, requests: Collection[ThawRequest]) -> None:
+def _lock(session: Session, requests: Collection[ThawRequest], also: Collection[str] = ()) -> None:
     """The species of these requests, and of all that use surplus with them, in code order."""
     ids = {each.id or 0 for each in requests}
     together = set(ids)
@@ -184,7 +245,7 @@ def _lock(session: Session, requests: Collection[ThawRequest]) -> None:
             break
         together |= more
     every = queries.requests_by_id(session, together)
-    lock_species(session, {one["species"] for each in every for one in each.wanted})
+    lock_species(session, {one["species"] for each in every for one in each.wanted} | {*also})
     for each in every:
         session.refresh(each)
 

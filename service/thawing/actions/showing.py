@@ -19,7 +19,6 @@ from service.thawing.rules.windows import Window, alternatives, minute_after, mi
 from service.thawing.schemas import (
     AlternativeOut,
     ExtraOut,
-    NeedOut,
     PlanChangeOut,
     PlannedPull,
     PlannedStage,
@@ -28,6 +27,7 @@ from service.thawing.schemas import (
     StageOut,
     ThawRequestOut,
     ThawTimeOut,
+    WantedOut,
 )
 
 
@@ -56,7 +56,7 @@ def plan_out(
         day=request.day,
         way=job.way,
         need=[
-            NeedOut(
+            WantedOut(
                 species=each.species,
                 mass=units.mass_out(each.grams),
                 extra=units.mass_out(extra_g[each.species]),
