@@ -26,6 +26,7 @@ import service.site.models
 import service.supplements.models
 import service.temperatures.models
 import service.thawing.models
+import service.welfare.models
 from alembic import context
 from service.database import open_database
 from service.temperatures.rules.months import is_partition

@@ -41,6 +41,7 @@ import service.temperatures.routes
 import service.thawing.routes
 import service.traceability.routes
 import service.upkeep.routes
+import service.welfare.routes
 from service.clock import Clock, system_clock
 from service.database import open_database
 from service.errors import NotReady
@@ -72,6 +73,7 @@ ROUTERS: tuple[APIRouter, ...] = (
     *service.excursions.routes.routers,
     service.checks.routes.router,
     service.chores.routes.router,
+    *service.welfare.routes.routers,
     *service.assessments.routes.routers,
     *service.thawing.routes.routers,
     *service.feeding.routes.routers,

@@ -40,6 +40,12 @@ from service.temperatures.actions.rebuilding import rebuild_outdated
 from service.thawing.actions.replanning import anything_due, replan_due
 from service.thawing.actions.warning import warn_of_clocks
 from service.upkeep.actions.due import find, tell_new
+from service.welfare.actions.telling import (
+    find_appetites,
+    find_intakes,
+    tell_appetites,
+    tell_intakes,
+)
 
 log = logging.getLogger(__name__)
 LOOK_EVERY_S = 1.0
@@ -103,6 +109,8 @@ def jobs_of(settings: Settings) -> tuple[Job, ...]:
         LongJob("hours", minute, rebuild_outdated),
         LongJob("probes", DAY, look_after_probes),
         LongJob("chores", QUARTER, look_after_chores),
+        LongJob("appetites", QUARTER, look_after_appetites),
+        LongJob("intakes", DAY, look_after_intakes),
         ShortJob("audit heads", DAY, tell_chain_heads),
         LongJob(
             "fallback sheets",
@@ -158,6 +166,24 @@ def look_after_chores(database: Database, clock: Clock) -> None:
         found = find_overdue(session, at)
     with transaction(database.writer) as session:
         tell_overdue(session, found, at)
+
+
+def look_after_appetites(database: Database, clock: Clock) -> None:
+    """Who is off its food, or fasts below its floor: looked for beside those who write."""
+    at = clock()
+    with Session(database.snapshot) as session:
+        found = find_appetites(session, at)
+    with transaction(database.writer) as session:
+        tell_appetites(session, found, at)
+
+
+def look_after_intakes(database: Database, clock: Clock) -> None:
+    """Who has eaten too little for days, lost mass, or got less than others: once a day."""
+    at = clock()
+    with Session(database.snapshot) as session:
+        found = find_intakes(session, at)
+    with transaction(database.writer) as session:
+        tell_intakes(session, found, at)
 
 
 def run_due_jobs(database: Database, clock: Clock, jobs: Sequence[Job], lease: timedelta) -> None:

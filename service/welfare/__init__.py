@@ -1,0 +1,1 @@
+"""Watching animals: appetite, intake, body mass, shares; and fish needed against fish used."""

@@ -1,0 +1,1 @@
+"""Finding what is to be told of animals, and telling it."""

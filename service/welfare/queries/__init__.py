@@ -1,0 +1,1 @@
+"""Every select of watching animals and their fish."""
