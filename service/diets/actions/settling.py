@@ -1,6 +1,5 @@
 """Settling what energy of fish a day goes by."""
 
-from collections.abc import Mapping
 from datetime import date, datetime
 from typing import Any, cast
 
@@ -10,15 +9,15 @@ from service.database import insert_ignoring
 from service.diets.models import DayEnergy
 from service.diets.queries.energies import energies
 from service.diets.queries.kept import versions_on
-from service.diets.queries.need import need_grams
 from service.site.queries import SiteView
 
 
-def settled_need(session: Session, view: SiteView, day: date, *, at: datetime) -> Mapping[str, int]:
-    """Grams of each species that a day needs; what its rations go by is settled with it.
+def settle(session: Session, view: SiteView, day: date, *, at: datetime) -> None:
+    """From now on the rations of a day by energy go by the fish that is next in use now.
 
-    Rations by energy depend on the lot that is next in use. Planned once, they no longer
-    change when that lot is used up before the fish is fed. Cost as `need_grams`.
+    Called when a day is planned: else its need would change between plan and feed, as the
+    lots that it was planned from are used up. What is settled stays. One query, and three
+    for each species of a diet by energy.
     """
     species = {
         item.species_code
@@ -42,4 +41,3 @@ def settled_need(session: Session, view: SiteView, day: date, *, at: datetime) -
     if rows:
         table = cast(Any, DayEnergy).__table__
         session.execute(insert_ignoring(session.get_bind().dialect.name, table), rows)
-    return need_grams(session, view, day)

@@ -89,13 +89,16 @@ def swapped(
 ) -> list[dict[str, int]]:
     """The feeds of a day with a swap made: each gives up and gets its share of it.
 
+    Where less is left to give up than was agreed, so much less comes for it.
+
     >>> swapped([{"HER": 100}, {"HER": 300}], "HER", 200, "CAP", 320)
     [{'HER': 50, 'CAP': 80}, {'HER': 150, 'CAP': 240}]
     """
     total = sum(feed.get(species, 0) for feed in feeds)
-    grams = min(grams, total)
-    if not grams:
+    if not total:
         return [dict(feed) for feed in feeds]
+    if grams > total:
+        other_g, grams = floor(other_g * total / grams + 0.5), total
     parts = [feed.get(species, 0) / total for feed in feeds]
     changed = []
     for feed, gone, come in zip(feeds, shared(grams, parts), shared(other_g, parts), strict=True):

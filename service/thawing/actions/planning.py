@@ -7,6 +7,7 @@ from datetime import UTC, datetime, timedelta
 from sqlmodel import Session
 
 from service.catalogue.queries import lock_species, species_by_code
+from service.diets.actions import settling
 from service.diets.queries.need import DayNeed, Portion, need_of
 from service.diets.queries.substitutes import substitutes_for
 from service.errors import Conflict, Invalid
@@ -46,6 +47,8 @@ def plan(session: Session, order: ThawRequestIn, *, at: datetime, by: Actor) -> 
         raise Invalid.at("thaw_place", "is a freezer: fish does not thaw there")
     view = sites.view(session, place.site_id, at=at)
     sites.happened_at(session, view.id, order.occurred_at, now=at)
+    if order.day is not None:
+        settling.settle(session, view, order.day, at=at)
     due = DayNeed([]) if order.day is None else need_of(session, view, order.day)
     wanted = _wanted(session, order, due.portions)
     first, last = _feeds(order, view, due.portions)
@@ -151,13 +154,13 @@ def _bring_forward(
     session: Session, made: Draft, job: Job, others: Sequence[Standing], by: Actor
 ) -> None:
     """Pulls of other requests that serve this one too, and have to be made in another window."""
-    windows = {
-        (each.spare.request, each.spare.number): each.window
+    rest = {
+        (each.spare.request, each.spare.number): each.rest
         for each in made.shared
-        if each.window is not None and each.window != each.spare.window
+        if each.window != each.spare.window
     }
     for other in others:
-        mine = {n: w for (request, n), w in windows.items() if request == other.request.id and w}
+        mine = {number: spare for (n, number), spare in rest.items() if n == other.request.id}
         if mine:
             pulls = [
                 showing.moved(pull, mine[pull.number], now=job.now) if pull.number in mine else pull
