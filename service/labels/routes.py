@@ -6,16 +6,20 @@ from fastapi import APIRouter, Query, Request, Response
 from pydantic import ValidationError
 
 from service.errors import FieldError, Invalid
+from service.http.bodies import Day
 from service.http.sessions import Now, ReadSession
-from service.labels.actions import drawing, photos, printing, reading
+from service.labels.actions import drawing, photos, printing, pull_sheet, reading
 from service.labels.rules.printing import LabelText, Paper, Picture, chosen_picture, sheet
 from service.labels.schemas import LabelOut, LabelTexts
 from service.security.guard import MayLook, guarded_router
+from service.site import queries as sites
+from service.thawing.actions import listing
 
 labels: APIRouter = guarded_router("/labels", "labels")
 lots: APIRouter = guarded_router("/lots", "labels")
 batches: APIRouter = guarded_router("/thaw-batches", "labels")
-routers = (labels, lots, batches)
+pull_list: APIRouter = guarded_router("/pull-list", "labels")
+routers = (labels, lots, batches, pull_list)
 
 PHOTOS = ("image/jpeg", "image/png", "image/webp")
 _READ_BODY = {
@@ -134,6 +138,27 @@ def label_sheet(
     texts += printing.batch_labels(session, chosen[1], at=at, by=by, field="thaw_batches")
     repeated = [text for text in texts for _ in range(copies)]
     return _drawn(repeated, sheet(columns, rows), request, picture)
+
+
+_PDF: dict[int | str, dict[str, Any]] = {
+    200: {"content": {"application/pdf": {}}, "description": "The list, to print."}
+}
+
+
+@pull_list.get("/sheet", response_class=Response, responses=_PDF)
+def pull_list_sheet(
+    session: ReadSession,
+    at: Now,
+    by: MayLook,
+    day: Annotated[Day, Query(description="The day on which the fish is fed.")],
+    site: Annotated[str | None, Query(description="Left out: the only site.")] = None,
+) -> Response:
+    """A day's pull list on paper; the code on each line scans to the lot of its cartons."""
+    view = sites.view_of(session, sites.site_or_only(session, site, by=by), at=at)
+    lines = listing.pull_list(session, view, day, now=at)
+    drawn = pull_sheet.draw(lines, view, day=day, at=at)
+    headers = {"Content-Disposition": f'inline; filename="pull-list-{day}.pdf"'}
+    return Response(drawn, media_type="application/pdf", headers=headers)
 
 
 def _split(said: list[str]) -> list[str]:

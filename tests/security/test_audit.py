@@ -32,6 +32,21 @@ def broken(kitchen: Kitchen) -> list[str]:
         return [place.why for place in audit.verify(session)]
 
 
+def other_fish(kitchen: Kitchen) -> Any:
+    """Capelin is short, and herring of the same energy stands in."""
+    items = [{"species": "CAP", "mass": "900 kg", "substitutes": ["HER"]}]
+    new = {"code": "A9", "name": "Nona", "taxon": "T", "group": "otter", "site": "MAIN"}
+    kitchen.keeper.made("/animals", new)
+    diet = {"from": "2026-11-28", "items": items}
+    kitchen.nutritionist.made("/animals/A9/diets", diet)
+    day = {"day": "2026-11-28", "thaw_place": "TANK1"}
+    number = kitchen.keeper.made("/thaw-requests", day)["id"]
+    path = f"/thaw-requests/{number}/substitutions"
+    made = kitchen.nutritionist.made(path, {"reason": "capelin is short"})
+    kitchen.keeper.made(f"/thaw-requests/{number}/cancel", {})
+    return made
+
+
 def a_working_day(kitchen: Kitchen) -> Iterator[tuple[str, str, Callable[[], Any]]]:
     """Every POST and PUT of the API, each as a success: method, path template, the request."""
     boss, keeper, vet = kitchen.manager, kitchen.keeper, kitchen.vet
@@ -183,8 +198,14 @@ def a_working_day(kitchen: Kitchen) -> Iterator[tuple[str, str, Callable[[], Any
         "/animals/{animal}/weights",
         lambda: keeper.made("/animals/BRINE/weights", weight),
     )
+    path = "/places/{place}"
+    yield "PUT", path, lambda: put("/places/P1", {"capacity": "900 kg"})
     need = {"day": "2026-11-26", "thaw_place": "TANK1"}
     yield "POST", "/thaw-requests", lambda: keep("plan", keeper.made("/thaw-requests", need))
+    path = "/thaw-requests/{thaw_request}/replan"
+    yield "POST", path, lambda: keeper.made(f"/thaw-requests/{seen['plan']['id']}/replan", {})
+    path = "/thaw-requests/{thaw_request}/substitutions"
+    yield "POST", path, lambda: other_fish(kitchen)
     yield (
         "POST",
         "/thaw-requests/{thaw_request}/cancel",
@@ -223,6 +244,22 @@ def a_working_day(kitchen: Kitchen) -> Iterator[tuple[str, str, Callable[[], Any
             },
         ),
     )
+    def a_feed(grams: int) -> dict[str, Any]:
+        mass = f"{grams} g"
+        item = {"thaw_batch": seen["batch"]["code"], "offered": mass, "eaten": mass}
+        return {"animal": "BRINE", "items": [item]}
+
+    def round_of_feeds() -> Any:
+        return keep("round", keeper.made("/feed-rounds", {"feeds": [a_feed(100), a_feed(200)]}))
+
+    def fed(number: int, what: str, body: Any) -> Any:
+        return keeper.made(f"/feeds/{seen['round']['feeds'][number]['id']}/{what}", body)
+
+    yield "POST", "/feed-rounds", round_of_feeds
+    wrong = {"reason": "misread the scale"}
+    path = "/feeds/{feed}/correction"
+    yield "POST", path, lambda: fed(0, "correction", wrong | {"feed": a_feed(150)})
+    yield "POST", "/feeds/{feed}/reversal", lambda: fed(1, "reversal", wrong)
     yield (
         "POST",
         "/thaw-batches/{thaw_batch}/discard",
@@ -288,6 +325,7 @@ def a_working_day(kitchen: Kitchen) -> Iterator[tuple[str, str, Callable[[], Any
     yield "POST", "/lots/{lot}/return", lambda: commissary.made(f"/lots/{lot()}/return", bad)
     path = "/lots/{lot}/condemnation"
     yield "POST", path, lambda: vet.made(f"/lots/{lot()}/condemnation", bad)
+    yield from days_of_animals(kitchen)
     mailbox = {"name": "duty", "channel": "email", "address": "duty@example.org", "site": "MAIN"}
     yield "POST", "/recipients", lambda: keep("duty", boss.made("/recipients", mailbox))
     duty = f"/recipients/{seen['duty']['id']}"
@@ -303,6 +341,55 @@ def a_working_day(kitchen: Kitchen) -> Iterator[tuple[str, str, Callable[[], Any
         "/lots/{lot}/rejection",
         lambda: commissary.made(f"/lots/{lot()}/rejection", {"reason": "spoiled"}),
     )
+
+
+def days_of_animals(kitchen: Kitchen) -> Iterator[tuple[str, str, Callable[[], Any]]]:
+    """Groups, stages, fasts, diets and substitutions; at last an animal leaves."""
+    keeper, vet, seen = kitchen.keeper, kitchen.vet, dict[str, Any]()
+
+    def keep(name: str, answer: Any) -> Any:
+        seen[name] = answer["id"]
+        return answer
+
+    rocks = {"code": "ROCKS", "name": "Rocks", "site": "MAIN"}
+    yield "POST", "/groups", lambda: keeper.made("/groups", rocks)
+    yield "POST", "/groups/{group}/count", lambda: keeper.made("/groups/ROCKS/count", {"unnamed": 2})
+    joins = {"animal": "A1", "from": "2026-11-25T06:00:00Z", "until": "2026-12-25T06:00:00Z"}
+    path = "/groups/{group}/members"
+    yield "POST", path, lambda: keep("stay", keeper.made("/groups/ROCKS/members", joins))
+    path = "/memberships/{membership}/end"
+    leaves = {"until": "2026-12-01T06:00:00Z"}
+    yield "POST", path, lambda: keeper.made(f"/memberships/{seen['stay']}/end", leaves)
+    stage = {"stage": "moulting", "from": "2026-11-20"}
+    path = "/animals/{animal}/stages"
+    yield "POST", path, lambda: keep("stage", keeper.made("/animals/A1/stages", stage))
+    path = "/life-stages/{stage}/end"
+    yield "POST", path, lambda: keeper.made(f"/life-stages/{seen['stage']}/end", {})
+    fast = {"from": "2026-11-20", "reason": "moult"}
+    path = "/animals/{animal}/fasts"
+    yield "POST", path, lambda: keep("fast", vet.made("/animals/A1/fasts", fast))
+    yield "POST", "/fasts/{fast}/end", lambda: vet.made(f"/fasts/{seen['fast']}/end", {})
+    items = [{"species": "HER", "mass": "1 kg", "substitutes": ["CAP"]}]
+    diet = {"from": "2026-11-25", "items": items}
+    path = "/groups/{group}/diets"
+    yield "POST", path, lambda: vet.made("/groups/ROCKS/diets", diet)
+    path = "/groups/{group}/diet-proposals"
+    yield "POST", path, lambda: keep("one", keeper.made("/groups/ROCKS/diet-proposals", diet))
+    refusal = {"reason": "enough as it is"}
+    path = "/diets/{diet}/refusal"
+    yield "POST", path, lambda: vet.made(f"/diets/{seen['one']}/refusal", refusal)
+    path = "/animals/{animal}/diet-proposals"
+    yield "POST", path, lambda: keep("two", keeper.made("/animals/A1/diet-proposals", diet))
+    yield "POST", "/diets/{diet}/approval", lambda: vet.made(f"/diets/{seen['two']}/approval", {})
+    swap = {"day": "2026-11-25", "animal": "A1", "species": "HER", "mass": "1 kg"}
+    swap |= {"substitute": "CAP", "reason": "no herring left"}
+    yield "POST", "/substitutions", lambda: keep("swap", keeper.made("/substitutions", swap))
+    path = "/substitutions/{substitution}/withdrawal"
+    came = {"reason": "herring came"}
+    yield "POST", path, lambda: keeper.made(f"/substitutions/{seen['swap']}/withdrawal", came)
+    path = "/animals/{animal}/departure"
+    gone = {"reason": "moved to another house"}
+    yield "POST", path, lambda: keeper.made("/animals/A1/departure", gone)
 
 
 def decided(kitchen: Kitchen) -> Any:

@@ -1,4 +1,4 @@
-"""Plans over a day: stages, several pulls, shared surplus, places that are full, plans made anew."""
+"""Plans over a day: stages, several pulls, shared surplus, full places, plans made anew."""
 
 from datetime import datetime, timedelta
 from typing import Any

@@ -227,13 +227,17 @@ class _Maker:
     def _use(self, shared: Shared) -> None:
         """What is shared is left over no more, and its pull has to serve these feeds too."""
         self.made.shared.append(shared)
-        spare = shared.spare
-        self._spares[self._spares.index(spare)] = replace(
-            spare, grams=spare.grams - shared.grams, window=shared.window
-        )
-        if spare.request == self._job.request and shared.window is not None:
+        spare, rest = shared.spare, shared.rest
+        self._spares[self._spares.index(spare)] = rest
+        if spare.request == self._job.request and rest.window is not None:
             self.made.lines = [
-                replace(line, window=shared.window) if line.number == spare.number else line
+                replace(
+                    line,
+                    window=rest.window,
+                    part=replace(line.part, first=rest.serves_from, last=rest.serves_until),
+                )
+                if line.number == spare.number
+                else line
                 for line in self.made.lines
             ]
 

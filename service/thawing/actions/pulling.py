@@ -30,6 +30,7 @@ from service.site.models import Place
 from service.site.queries import SiteView
 from service.site.rules import PlaceKind, finding
 from service.thawing import queries
+from service.thawing.actions.scanning import scanned_lot
 from service.thawing.models import ThawForecast
 from service.thawing.queries import BatchView
 from service.thawing.rules.choosing import may_plan
@@ -62,7 +63,7 @@ def pull(session: Session, order: PullIn, *, at: datetime, by: Actor) -> Pulled:
     available, too little stock.
     """
     refuse_future(order.occurred_at, now=at)
-    named = _named(session, order, by)
+    named = _named(session, order, at, by)
     lock_species(session, [named.lot.species_code])
     session.refresh(named.lot)  # somebody may have rejected it a moment ago
     skew = sites.view(session, named.lot.site_id, at=at).policy.skew
@@ -137,9 +138,7 @@ def pull(session: Session, order: PullIn, *, at: datetime, by: Actor) -> Pulled:
     event = Event(MovementKind.PULLED, view.id, occurred_at, at, by)
     movement = post(session, event, legs)
     if order.thaw_request is not None:
-        reserving.use(
-            session, order.thaw_request, takes, movement_id=movement.id or 0, at=at
-        )
+        reserving.use(session, order.thaw_request, takes, movement_id=movement.id or 0, at=at)
     audit.note(
         session,
         by,
@@ -201,9 +200,12 @@ def next_code(session: Session, view: SiteView, at: datetime) -> str:
     return lot_actions.next_code(session, f"T{view.day_of(at):%y%m%d}", 3)
 
 
-def _named(session: Session, order: PullIn, by: Actor) -> _Named:
-    lot = lots.lot_by_code(session, order.lot, by=by)
+def _named(session: Session, order: PullIn, at: datetime, by: Actor) -> _Named:
     origin = sites.place_by_code(session, order.from_place, by=by, field="from_place")
+    if order.scanned:
+        lot = scanned_lot(session, order, origin, at=at, by=by)
+    else:
+        lot = lots.lot_by_code(session, order.lot or "", by=by)
     target = sites.place_by_code(session, order.to_place, by=by, field="to_place")
     if target.kind == PlaceKind.FREEZER:
         raise Invalid.at("to_place", "is a freezer: fish goes to another one by POST /v1/moves")

@@ -13,9 +13,9 @@ from service.thawing.actions.sharing import Standing, standings
 from service.thawing.models import ThawRequest
 from service.thawing.rules.clocks import ThawFacts, discard_after
 from service.thawing.rules.placing import Room, place_findings
-from service.thawing.rules.sharing import Shared
+from service.thawing.rules.sharing import Shared, Spare
 from service.thawing.rules.wanting import Wanted
-from service.thawing.rules.windows import Window, alternatives, minute_after, minute_before
+from service.thawing.rules.windows import alternatives, minute_after, minute_before
 from service.thawing.schemas import (
     AlternativeOut,
     ExtraOut,
@@ -207,14 +207,21 @@ def _hours_range(hours: Estimate) -> tuple[float, float]:
     return round(hours.low, 2), round(hours.high, 2)
 
 
-def moved(pull: PlannedPull, window: Window, *, now: datetime) -> PlannedPull:
-    """A pull that has to be made in another window, with everything that follows from it."""
+def moved(pull: PlannedPull, rest: Spare, *, now: datetime) -> PlannedPull:
+    """A pull whose surplus serves more feeds, with everything that follows from it.
+
+    rest: what is left over of it then, still in its freezer.
+    """
+    window = rest.window
+    assert window is not None
     by = max(window.not_after, now) - max(pull.pull_not_after, now)
     low, high = pull.thawed_range
     return pull.model_copy(
         update={
             "pull_not_before": window.not_before,
             "pull_not_after": window.not_after,
+            "serves_from": rest.serves_from,
+            "serves_until": rest.serves_until,
             "thawed_expected": pull.thawed_expected + by,
             "thawed_range": (low + by, high + by),
             "discard_after": pull.discard_after + by,

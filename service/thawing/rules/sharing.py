@@ -1,7 +1,7 @@
 """Surplus of blocks shared among requests: a carton that is thawed anyway is used up first."""
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 
 from service.thawing.rules.wanting import Part
@@ -47,11 +47,29 @@ class Spare:
 
 @dataclass(frozen=True)
 class Shared:
-    """Grams of a spare that serve some feeds, and when it must be pulled for them."""
+    """Grams of a spare that serve some feeds."""
 
     spare: Spare
     grams: int
-    window: Window | None
+    part: Part
+
+    @property
+    def window(self) -> Window | None:
+        """When it must be pulled now; None where it is pulled already."""
+        return self.spare.window_for(self.part)
+
+    @property
+    def rest(self) -> Spare:
+        """What is left over after that: a pull that lies ahead has more feeds to serve."""
+        spare = replace(self.spare, grams=self.spare.grams - self.grams)
+        if self.window is None:
+            return spare
+        return replace(
+            spare,
+            window=self.window,
+            serves_from=min(spare.serves_from, self.part.first),
+            serves_until=max(spare.serves_until, self.part.last),
+        )
 
 
 def share(spares: Iterable[Spare], part: Part, *, now: datetime) -> tuple[list[Shared], int]:
@@ -64,6 +82,6 @@ def share(spares: Iterable[Spare], part: Part, *, now: datetime) -> tuple[list[S
     for spare in sorted(spares, key=lambda s: (s.serves_until, s.request, s.number)):
         grams = min(spare.grams, missing)
         if grams and spare.can_serve(part, now):
-            shared.append(Shared(spare, grams, spare.window_for(part)))
+            shared.append(Shared(spare, grams, part))
             missing -= grams
     return shared, missing
