@@ -353,7 +353,8 @@ def days_of_animals(kitchen: Kitchen) -> Iterator[tuple[str, str, Callable[[], A
 
     rocks = {"code": "ROCKS", "name": "Rocks", "site": "MAIN"}
     yield "POST", "/groups", lambda: keeper.made("/groups", rocks)
-    yield "POST", "/groups/{group}/count", lambda: keeper.made("/groups/ROCKS/count", {"unnamed": 2})
+    path = "/groups/{group}/count"
+    yield "POST", path, lambda: keeper.made("/groups/ROCKS/count", {"unnamed": 2})
     joins = {"animal": "A1", "from": "2026-11-25T06:00:00Z", "until": "2026-12-25T06:00:00Z"}
     path = "/groups/{group}/members"
     yield "POST", path, lambda: keep("stay", keeper.made("/groups/ROCKS/members", joins))
