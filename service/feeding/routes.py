@@ -1,8 +1,7 @@
 """Feeds, and what animals and groups ate."""
 
-from collections.abc import Iterable
 from datetime import date, datetime, timedelta
-from typing import Annotated
+from typing import Annotated, Any
 
 from fastapi import APIRouter, Depends, Header, Query, Request, Response
 from sqlmodel import Session
@@ -14,12 +13,11 @@ from service.feeding.actions import recording, undoing
 from service.feeding.actions.recording import Fed
 from service.feeding.queries import FeedView, ItemView
 from service.feeding.queries import record as records
-from service.feeding.rules import Appetite, FeedKind, Grain, Outcome
+from service.feeding.rules import FeedKind, Grain, Outcome
 from service.feeding.schemas import (
     FeedCorrectionIn,
     FeedCorrectionOut,
     FeedIn,
-    FeedItemOut,
     FeedOut,
     FeedReversalIn,
     FeedReversalOut,
@@ -43,6 +41,7 @@ from service.http.sessions import Now, ReadSession, WriteSession
 from service.http.tables import wants_csv
 from service.ledger import queries as ledger
 from service.ledger.schemas import ReversalIn, ReversalOut
+from service.quality.queries.listing import mass_shown
 from service.quantities import Units
 from service.security.guard import MayFeed, MayLook, MayReverse, guarded_router
 from service.site import queries as sites
@@ -79,18 +78,21 @@ def feed(order: FeedIn, session: WriteSession, at: Now, by: MayFeed, clock: Cloc
     return _fed_out(fed, _units(session, fed, at))
 
 
-@rounds.post("", status_code=201)
+@rounds.post("", status_code=201, response_model=FeedRoundOut)
 def feed_round(
     order: FeedRoundIn, session: WriteSession, at: Now, by: MayFeed, clock: Clock
-) -> FeedRoundOut:
+) -> Response:
     """Many feeds at once. All are stored, or none: what is refused is named feed by feed."""
     fed = recording.feed_round(session, order, at=at, by=by, clock=clock)
     units = _units(session, fed[0], at)
     eaten = sum(item.portion.eaten_g for each in fed for item in each.feed.items)
-    return FeedRoundOut(
-        feeds=[_fed_out(each, units) for each in fed],
-        eaten=units.mass_out(eaten),
-        breaches=sum(len(each.breaches) for each in fed),
+    return as_shown(
+        {
+            "feeds": [_fed_shown(each, units) for each in fed],
+            "eaten": mass_shown(units, eaten),
+            "breaches": sum(len(each.breaches) for each in fed),
+        },
+        status=201,
     )
 
 
@@ -241,47 +243,55 @@ def _units(session: Session, fed: Fed, at: datetime) -> Units:
 
 
 def _fed_out(fed: Fed, units: Units) -> FeedOut:
-    shown = _shown(fed.feed, units)
-    return FeedOut(**shown, breaches=list(fed.breaches), findings=list(fed.findings))
+    return FeedOut(**_fed_shown(fed, units))
 
 
-def _shown(view: FeedView, units: Units) -> dict[str, object]:
-    """The fields of `FeedShown`."""
+def _fed_shown(fed: Fed, units: Units) -> dict[str, Any]:
+    """The fields of `FeedOut` as plain values."""
+    return {
+        **_shown(fed.feed, units),
+        "breaches": [each.model_dump(mode="json") for each in fed.breaches],
+        "findings": [each.model_dump(mode="json") for each in fed.findings],
+    }
+
+
+def _shown(view: FeedView, units: Units) -> dict[str, Any]:
+    """The fields of `FeedShown` as plain values."""
     return {
         "id": view.id,
         "animal": view.animal,
         "group": view.group,
         "present": view.present,
-        "kind": FeedKind(view.kind),
-        "outcome": Outcome(view.outcome),
+        "kind": view.kind,
+        "outcome": view.outcome,
         "occurred_at": view.occurred_at,
         "recorded_at": view.recorded_at,
         "day": view.day,
         "by": view.by,
-        "appetite": Appetite(view.appetite),
+        "appetite": view.appetite,
         "note": view.note,
         "estimated": view.animal is None or view.kind == FeedKind.PUBLIC,
         "movement_id": view.movement_id,
         "clock_corrected_s": view.clock_corrected_s,
         "corrects": view.corrects,
         "taken_back": view.taken_back,
-        "items": list(_items_out(view.items, units)),
+        "items": [_item_shown(item, units) for item in view.items],
     }
 
 
-def _items_out(items: Iterable[ItemView], units: Units) -> Iterable[FeedItemOut]:
-    for item in items:
-        portion = item.portion
-        yield FeedItemOut(
-            thaw_batch=item.thaw_batch,
-            lot=item.lot,
-            species=item.species,
-            offered=units.mass_out(portion.offered_g),
-            eaten=units.mass_out(portion.eaten_g),
-            left=units.mass_out(portion.left_g),
-            cold=units.mass_out(portion.cold_g),
-            lost=units.mass_out(portion.lost_g),
-            offered_count=portion.pieces_offered,
-            eaten_count=portion.pieces_eaten,
-            outcome=portion.outcome,
-        )
+def _item_shown(item: ItemView, units: Units) -> dict[str, Any]:
+    """The fields of `FeedItemOut` as plain values."""
+    portion = item.portion
+    return {
+        "thaw_batch": item.thaw_batch,
+        "lot": item.lot,
+        "species": item.species,
+        "offered": mass_shown(units, portion.offered_g),
+        "eaten": mass_shown(units, portion.eaten_g),
+        "left": mass_shown(units, portion.left_g),
+        "cold": mass_shown(units, portion.cold_g),
+        "lost": mass_shown(units, portion.lost_g),
+        "offered_count": portion.pieces_offered,
+        "eaten_count": portion.pieces_eaten,
+        "outcome": portion.outcome,
+    }

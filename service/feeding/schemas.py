@@ -96,6 +96,9 @@ class FeedItemIn(Body):
 pieces_eaten=1)
         """
         if self.offered is not None and self.eaten is not None:
+            if self.cold is None and self.lost is None:
+                offered_g, eaten_g = self.offered.grams, self.eaten.grams
+                return Portion(offered_g, eaten_g, offered_g - eaten_g)
             parts = [Decimal() if m is None else _exact(m) for m in (self.cold, self.lost)]
             return _whole(_exact(self.offered), _exact(self.eaten), *parts)
         offered, eaten = self.offered_count or 0, self.eaten_count or 0

@@ -454,6 +454,29 @@ def differences(
     return net
 
 
+def batches_with_differences(session: Session, batch_ids: Sequence[int]) -> frozenset[int]:
+    """Which of these thaw batches the books were ever wrong about. Two queries.
+
+    Cost grows with the transfers of these batches.
+    """
+    found: set[int] = set()
+    for parcel_end, account_end in (
+        (Transfer.from_parcel_id, Transfer.to_account),
+        (Transfer.to_parcel_id, Transfer.from_account),
+    ):
+        statement = (
+            columns(col(Parcel.thaw_batch_id))
+            .join(Transfer, col(parcel_end) == col(Parcel.id))
+            .where(
+                col(Parcel.thaw_batch_id).in_(set(batch_ids)),
+                col(account_end) == Account.COUNT_DIFFERENCE,
+            )
+            .distinct()
+        )
+        found |= set(session.execute(statement).scalars())
+    return frozenset(found)
+
+
 def most_exposed_first(every: Sequence[Parcel], some: Sequence[Parcel]) -> list[Parcel]:
     """Some of a lot's parcels, fish that was put back first, then what was there longest."""
     batch = {p.id: p.thaw_batch_id for p in every}
@@ -623,6 +646,33 @@ def reservations_on(
         .order_by(col(Reservation.id).desc())
     )
     return session.exec(statement).all()
+
+
+def kept_for(session: Session, request_id: int, *, at: datetime) -> Sequence[Row[Any]]:
+    """What a thaw request still keeps: lot, species_code, place, grams. One query.
+
+    Columns only: no balance may be remembered from before the species is locked.
+    """
+    statement: Any = (
+        columns(
+            col(Lot.code).label("lot"),
+            col(Lot.species_code),
+            col(Place.code).label("place"),
+            col(Reservation.grams),
+        )
+        .join(Parcel, col(Parcel.id) == col(Reservation.parcel_id))
+        .join(Lot, col(Lot.id) == col(Parcel.lot_id))
+        .join(Place, col(Place.id) == col(Parcel.place_id))
+        .where(
+            col(Reservation.thaw_request_id) == request_id,
+            col(Reservation.released_at).is_(None),
+            col(Reservation.until) > at,
+            col(Reservation.grams) > 0,
+        )
+        .order_by(col(Reservation.id))
+    )
+    rows: Sequence[Row[Any]] = session.execute(statement).all()
+    return rows
 
 
 def reservations_of(session: Session, request_id: int) -> Sequence[Reservation]:

@@ -11,15 +11,14 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Any
 
-from sqlalchemy import insert
-from sqlmodel import Session, SQLModel, col
+from sqlmodel import Session
 
+from service.database import insert_rows, next_ids
 from service.decisions import Decision, Finding, decide
 from service.errors import FieldError, RuleRefused
 from service.feeding.actions import summing
 from service.feeding.actions.judging import Judge
 from service.feeding.actions.naming import Named, Order, Said, name
-from service.feeding.models import Feed
 from service.feeding.queries import FeedView, ItemView
 from service.feeding.rules import FeedKind, Outcome, Portion
 from service.feeding.schemas import FeedIn, FeedRoundIn
@@ -154,17 +153,20 @@ class _Fish:
         self, session: Session, batches: Mapping[str, BatchView], at: datetime, by: Actor
     ) -> None:
         self._session, self.batches, self._at, self._by = session, batches, at, by
-        self._parcels = {code: list(view.parcels) for code, view in batches.items()}
+        self._parcels = {
+            code: sorted(view.parcels, key=lambda parcel: (parcel.opened_at, parcel.id or 0))
+            for code, view in batches.items()
+        }
         self._taken: dict[int, int] = defaultdict(int)
 
     def there(self, code: str, occurred_at: datetime) -> list[Holding]:
         """What of a batch was there and is not yet taken, oldest first."""
-        found = sorted(
-            (parcel.opened_at, parcel.id or 0, parcel.grams - self._taken[parcel.id or 0])
+        found = [
+            (parcel.id or 0, parcel.grams - self._taken[parcel.id or 0])
             for parcel in self._parcels[code]
             if parcel.opened_at <= occurred_at
-        )
-        return [Holding(id_, grams, grams, None) for _, id_, grams in found if grams > 0]
+        ]
+        return [Holding(id_, grams, grams, None) for id_, grams in found if grams > 0]
 
     def judged(self, code: str, wanted_g: int, occurred_at: datetime) -> list[Holding]:
         """As `there`; a late feed finds the fish that was there before later counts."""
@@ -186,7 +188,7 @@ class _Fish:
         takes = takes_of(
             self._session,
             view.lot,
-            self._parcels[code][-1].place_id,
+            view.parcels[-1].place_id,
             self.there(code, order.occurred_at),
             grams,
             occurred_at=order.occurred_at,
@@ -307,16 +309,19 @@ def _store(
     at: datetime,
     by: Actor,
 ) -> tuple[Fed, ...]:
+    connection = session.connection()
+    ids = next_ids(connection, "feed", len(allowed))
     rows = [
-        _feed_row(each.order, movement, corrects_id, at, by)
-        for each, movement in zip(allowed, movements, strict=True)
+        {"id": id_, **_feed_row(each.order, movement, corrects_id, at, by)}
+        for id_, each, movement in zip(ids, allowed, movements, strict=True)
     ]
-    statement = insert(Feed).returning(col(Feed.id), sort_by_parameter_order=True)
-    ids = [int(id_) for id_ in session.execute(statement, rows).scalars()]
+    insert_rows(connection, "feed", rows)
     every = list(zip(ids, (each.order for each in allowed), rows, strict=True))
-    _insert(session, "feed_item", [row for id_, o, _ in every for row in _item_rows(id_, o, fish)])
-    _insert(
-        session,
+    insert_rows(
+        connection, "feed_item", [row for id_, o, _ in every for row in _item_rows(id_, o, fish)]
+    )
+    insert_rows(
+        connection,
         "feed_share",
         [
             {"feed_id": id_, "number": number, "animal_id": animal_id}
@@ -329,11 +334,6 @@ def _store(
         Fed(_shown(id_, order, row, fish), each.breaches, each.findings)
         for (id_, order, row), each in zip(every, allowed, strict=True)
     )
-
-
-def _insert(session: Session, table: str, rows: Sequence[dict[str, Any]]) -> None:
-    if rows:
-        session.execute(insert(SQLModel.metadata.tables[table]), rows)
 
 
 def _feed_row(

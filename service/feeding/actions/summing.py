@@ -2,12 +2,12 @@
 
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
-from dataclasses import astuple, dataclass
+from dataclasses import dataclass
 from datetime import date
 
-from sqlmodel import Session, SQLModel
+from sqlmodel import Session
 
-from service.database import insert_adding
+from service.database import insert_rows
 from service.feeding.models import Feed, FeedItem, FeedShare
 from service.feeding.queries import portion_of
 from service.feeding.rules import FeedKind, Portion, share_of
@@ -93,13 +93,10 @@ class _Sums:
 def _store(
     session: Session, eater: str, found: dict[tuple[int, date, int], _Sums], sign: int
 ) -> None:
-    if not found:
-        return
-    table = SQLModel.metadata.tables[f"{eater}_intake"]
     # In one order everywhere: two who add to the same rows wait, and do not block each other.
     rows = [
         {f"{eater}_id": eater_id, "day": day, "lot_id": lot_id}
-        | {name: sign * value for name, value in zip(SUMS, astuple(sums), strict=True)}
+        | {name: sign * getattr(sums, name) for name in SUMS}
         for (eater_id, day, lot_id), sums in sorted(found.items())
     ]
-    session.execute(insert_adding(session.get_bind().dialect.name, table, SUMS), rows)
+    insert_rows(session.connection(), f"{eater}_intake", rows, adding=True)

@@ -62,8 +62,10 @@ def post(
 def post_all(session: Session, entries: Sequence[tuple[Event, Sequence[Leg]]]) -> list[int]:
     """Store many movements; settle once what the late ones among them change.
 
-    Returns their numbers in the same order. Cost: a few statements for any number of them;
-    for late records also one reading of each of their lots' transfers.
+    Returns their numbers in the same order. A thaw batch that was never counted, and that the
+    books were never wrong about, has nothing to settle: all that was ever taken was there.
+    Cost: a few statements for any number of them; where there is something to settle, also
+    one reading of the lot's transfers.
     """
     numbers = store_all(session, entries)
     late = [(event, legs) for event, legs in entries if event.is_late]
@@ -71,7 +73,10 @@ def post_all(session: Session, entries: Sequence[tuple[Event, Sequence[Leg]]]) -
         earliest = min((event for event, _ in late), key=lambda event: event.occurred_at)
         reopened: list[Pool] = session.info.pop(_REOPENED, [])
         touched = _pools_of(session, [leg for _, legs in late for leg in legs])
-        for pool in dict.fromkeys([*reopened, *touched]):
+        batches = [p.thaw_batch_id for p in touched if p.thaw_batch_id is not None]
+        wrong = queries.batches_with_differences(session, batches)
+        unsure = [p for p in touched if p.whole or p.thaw_batch_id in {*wrong, None}]
+        for pool in dict.fromkeys([*reopened, *unsure]):
             _settle(session, earliest, pool)
     return numbers
 

@@ -5,9 +5,9 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import insert
-from sqlmodel import Session, SQLModel, col
+from sqlmodel import Session
 
+from service.database import insert_rows, next_ids
 from service.ledger import queries
 from service.ledger.models import Movement, Parcel, ThawBatch, Transfer
 from service.ledger.rules import Account, Batch, MovementKind, Take
@@ -69,9 +69,13 @@ def store_all(session: Session, entries: Sequence[tuple[Event, Sequence[Leg]]]) 
 
     Settles nothing, as `store`. Three statements for any number, and one for each parcel.
     """
-    statement = insert(Movement).returning(col(Movement.id), sort_by_parameter_order=True)
-    rows = [_movement(event) for event, _ in entries]
-    numbers = [int(number) for number in session.execute(statement, rows).scalars()]
+    connection = session.connection()
+    numbers = next_ids(connection, "movement", len(entries))
+    rows = [
+        {"id": number, **_movement(event)}
+        for number, (event, _) in zip(numbers, entries, strict=True)
+    ]
+    insert_rows(connection, "movement", rows)
     _adjust(session, [leg for _, legs in entries for leg in legs])
     session.flush()
     transfers = [
@@ -79,19 +83,23 @@ def store_all(session: Session, entries: Sequence[tuple[Event, Sequence[Leg]]]) 
         for number, (_, legs) in zip(numbers, entries, strict=True)
         for leg in legs
     ]
-    if transfers:
-        session.execute(insert(SQLModel.metadata.tables["transfer"]), transfers)
+    insert_rows(connection, "transfer", transfers)
     return numbers
 
 
 def _adjust(session: Session, legs: Sequence[Leg]) -> None:
+    changes: dict[int, tuple[Parcel, int, int]] = {}
     for leg in legs:
         for end, sign in ((leg.source, -1), (leg.target, 1)):
             if isinstance(end, Parcel):
-                end.grams += sign * leg.grams
-                if end.cartons is not None and leg.cartons is not None:
-                    end.cartons += sign * leg.cartons
-                session.add(end)
+                _, grams, cartons = changes.get(id(end), (end, 0, 0))
+                counted = sign * (leg.cartons or 0)
+                changes[id(end)] = (end, grams + sign * leg.grams, cartons + counted)
+    for parcel, grams, cartons in changes.values():
+        parcel.grams += grams
+        if parcel.cartons is not None:
+            parcel.cartons += cartons
+        session.add(parcel)
 
 
 def _movement(event: Event) -> dict[str, Any]:
