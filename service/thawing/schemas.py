@@ -19,6 +19,8 @@ from service.thawing.rules.times import Method
 
 ScannedText = Annotated[str, Field(min_length=1, max_length=4296)]
 """What one code holds: no QR code holds more characters."""
+ScannedTexts = Annotated[list[ScannedText], Field(min_length=1, max_length=20)]
+"""All codes of one carton."""
 
 
 class ThawLineIn(Body):
@@ -274,9 +276,8 @@ class PullIn(Refusable):
     """Fish of one lot out of the freezer to thaw: the lot by its code, by its label, or both."""
 
     lot: Code | None = None
-    scanned: ScannedText | list[ScannedText] | None = Field(
+    scanned: ScannedText | ScannedTexts | None = Field(
         default=None,
-        max_length=20,
         description="What a scanner read off a carton, ours or the supplier's: one code or all.",
     )
     from_place: Code
