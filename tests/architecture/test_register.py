@@ -94,7 +94,7 @@ def test_the_register_shows_every_rule_with_its_figures_in_force(small_kitchen: 
     roles = {str(role) for role in Role}
     for rule in shown.values():
         assert rule["says"] and rule["source"]
-        assert rule["severity"] in {"block", "hold", "warn", "plan"}
+        assert rule["severity"] in {"block", "hold", "warn", "plan", "notify"}
         assert set(rule["may_override"]) <= roles
         for figure in rule["figures"]:
             assert figure["source"], f"{rule['id']}: {figure['key']} has no source"
