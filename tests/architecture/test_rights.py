@@ -79,9 +79,10 @@ def test_an_inspector_only_reads_and_a_thermometer_only_sends_readings() -> None
     assert held[Role.DEVICE] == {Action.RECORD_TEMPERATURES}
 
 
-def test_the_manager_may_do_everything_but_sign_supplements() -> None:
+def test_the_manager_may_do_everything_but_sign_supplements_and_order_medication() -> None:
     missing = {action for action, roles in RIGHTS.items() if Role.MANAGER not in roles}
-    assert missing == {Action.SIGN_SUPPLEMENTS}
+    assert missing == {Action.SIGN_SUPPLEMENTS, Action.ORDER_MEDICATION}
+    assert RIGHTS[Action.ORDER_MEDICATION] == {Role.VET}
     assert RIGHTS[Action.SIGN_SUPPLEMENTS] == {Role.NUTRITIONIST, Role.VET}
 
 

@@ -294,6 +294,7 @@ def a_working_day(kitchen: Kitchen) -> Iterator[tuple[str, str, Callable[[], Any
             {"supplements": [{"product": "B1-100", "count": 1}]},
         ),
     )
+    yield from buckets_of_a_day(kitchen, seen["batch"]["code"])
     found = {"product": "HER-BLOCK-10", "place": "FZ1", "cartons": 1, "reason": "no label"}
     yield (
         "POST",
@@ -391,6 +392,53 @@ def days_of_animals(kitchen: Kitchen) -> Iterator[tuple[str, str, Callable[[], A
     path = "/animals/{animal}/departure"
     gone = {"reason": "moved to another house"}
     yield "POST", path, lambda: keeper.made("/animals/A1/departure", gone)
+
+
+def buckets_of_a_day(
+    kitchen: Kitchen, batch: str
+) -> Iterator[tuple[str, str, Callable[[], Any]]]:
+    """A bucket with a tablet fed, one discarded, one given up; a sheet that comes back."""
+    keeper, vet, seen = kitchen.keeper, kitchen.vet, dict[str, Any]()
+
+    def keep(name: str, answer: Any) -> Any:
+        seen[name] = answer
+        return answer
+
+    def bucket(name: str, **more: Any) -> str:
+        items = [{"thaw_batch": batch, "mass": "100 g"}]
+        order = {"animal": "BRINE", "feed_at": "2026-11-25T07:00:00Z", "items": items}
+        made: str = keep(name, keeper.made("/buckets", order | more)["items"][0]["code"])
+        return made
+
+    def done(name: str, what: str, body: Any) -> Any:
+        return keeper.made(f"/buckets/{seen[name]}/{what}", body)
+
+    days = {"from_day": "2026-11-25", "until_day": "2026-11-26"}
+    tablet = {"animal": "BRINE", "item": "Tablet", "count": 1, "instructions": "whole"} | days
+    path = "/medication-orders"
+    yield "POST", path, lambda: keep("order", vet.made(path, tablet)["id"])
+    yield "POST", "/buckets", lambda: bucket("one", carries=[{"order": seen["order"]}])
+    path, scale = "/buckets/{bucket}", {"tare": "0 kg", "gross": "100 g"}
+    yield "POST", f"{path}/weigh-out", lambda: done("one", "weigh-out", scale)
+    yield "POST", f"{path}/stays", lambda: done("one", "stays", {"where": "cold"})
+    yield "POST", f"{path}/weigh-back", lambda: done("one", "weigh-back", {"gross": "0 kg"})
+    taken = {"carries": [{"number": 1, "outcome": "taken"}]}
+    yield "POST", f"{path}/outcomes", lambda: done("one", "outcomes", taken)
+    why = {"reason": "not needed"}
+    bucket("two")
+    yield "POST", f"{path}/discard", lambda: done("two", "discard", why)
+    bucket("three")
+    yield "POST", f"{path}/cancel", lambda: done("three", "cancel", why)
+    stopped = "/medication-orders/{order}/stop"
+    yield "POST", stopped, lambda: vet.made(f"/medication-orders/{seen['order']}/stop", why)
+    bucket("four")
+    path, today = "/fallback-sheets", {"day": "2026-11-25", "site": "MAIN"}
+    yield "POST", path, lambda: keep("sheet", keeper.made(path, today))
+    line = next(it for it in seen["sheet"]["lines"] if it["bucket"] == seen["four"])["line"]
+    not_fed = {"line": line, "not_fed": "the pool was drained", "fed_at": "2026-11-25T06:00:00Z"}
+    address = f"{path}/{seen['sheet']['code']}/entries"
+    path = "/fallback-sheets/{sheet}/entries"
+    yield "POST", path, lambda: keeper.made(address, {"lines": [not_fed]})
 
 
 def decided(kitchen: Kitchen) -> Any:
