@@ -144,6 +144,33 @@ def cartons_for(grams: int, cartons: int, wanted: int) -> int:
     return count
 
 
+@dataclass(frozen=True)
+class OutOfCartons:
+    """How loose fish comes out of its cartons: the opened one first, whole ones, a newly opened."""
+
+    opened_g: int = 0
+    whole: int = 0
+    newly_opened_g: int = 0
+
+    def __add__(self, other: "OutOfCartons") -> "OutOfCartons":
+        return OutOfCartons(
+            self.opened_g + other.opened_g,
+            self.whole + other.whole,
+            self.newly_opened_g + other.newly_opened_g,
+        )
+
+
+def out_of_cartons(before_g: int, taken_g: int, carton_g: int) -> OutOfCartons:
+    """How a take of loose fish comes out of a parcel of cartons that are alike.
+
+    >>> out_of_cartons(before_g=31_000, taken_g=22_000, carton_g=12_000)
+    OutOfCartons(opened_g=7000, whole=1, newly_opened_g=3000)
+    """
+    opened = min(taken_g, before_g % carton_g)
+    whole, newly_opened = divmod(taken_g - opened, carton_g)
+    return OutOfCartons(opened, whole, newly_opened)
+
+
 def take_from(holdings: Sequence[Holding], wanted: int) -> tuple[list[Take], int]:
     """Pour `wanted` grams out of parcels in order; whole cartons where they are counted.
 

@@ -40,6 +40,7 @@ from service.thawing.actions import (
     splitting,
     tending,
 )
+from service.thawing.actions.pulling import Pulled
 from service.thawing.queries import BatchView
 from service.thawing.rules.looks import Look, part_thawed_at
 from service.thawing.schemas import (
@@ -52,6 +53,7 @@ from service.thawing.schemas import (
     LookOut,
     MeasuredOut,
     MoveBatchIn,
+    OutOfCartonsOut,
     PartThawedIn,
     PullIn,
     PullLine,
@@ -150,8 +152,20 @@ def pull(order: PullIn, session: WriteSession, at: Now, by: MayPull) -> PullOut:
         thaw_batch=batch_out(pulled.batch, view, at),
         movement_id=pulled.movement_id,
         cartons=sum(cartons) if cartons else None,
+        out_of_cartons=_out_of_cartons(pulled, view),
         breaches=list(pulled.breaches),
         findings=list(pulled.findings),
+    )
+
+
+def _out_of_cartons(pulled: Pulled, view: SiteView) -> OutOfCartonsOut | None:
+    found = pulled.out_of_cartons
+    if found is None:
+        return None
+    return OutOfCartonsOut(
+        opened=view.units.mass_out(found.opened_g),
+        whole=found.whole,
+        newly_opened=view.units.mass_out(found.newly_opened_g),
     )
 
 

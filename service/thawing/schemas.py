@@ -330,12 +330,22 @@ class ThawBatchOut(BaseModel):
     looks: list[LookOut]
 
 
+class OutOfCartonsOut(BaseModel):
+    """How single fish came out of its cartons: the opened one first, then whole ones, and what
+    a newly opened one gave. By what cartons of the product weigh."""
+
+    opened: MassOut
+    whole: int
+    newly_opened: MassOut
+
+
 class PullOut(BaseModel):
-    """A pull that was recorded."""
+    """A pull that was recorded. cartons: of blocks, which are pulled whole."""
 
     thaw_batch: ThawBatchOut
     movement_id: int
     cartons: int | None
+    out_of_cartons: OutOfCartonsOut | None
     breaches: list[Finding]
     findings: list[Finding]
 

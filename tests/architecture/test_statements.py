@@ -19,9 +19,15 @@ LISTS = (
     "/life-left",
     "/thaw-batches",
     "/thaw-batches?state=open",
+    "/thaw-batches?state=to_discard",
     "/deliveries",
     "/places",
     "/animals",
+    "/groups",
+    "/fasts?day=2027-01-01",
+    "/animals/BRINE/diets",
+    "/diet-proposals",
+    "/need?day=2026-11-26",
     "/probes",
     "/suppliers",
     "/products",
@@ -94,6 +100,13 @@ def more_of_everything(kitchen: Kitchen, number: int) -> None:
             },
         )
         boss.made("/animals", {"code": f"A{code}", "name": "Alfa", "taxon": "T", "group": "otter"})
+        diet = {"from": "2026-11-01", "items": [{"species": "HER", "mass": "1 kg"}]}
+        boss.made(f"/animals/A{code}/diets", diet)
+        boss.made("/animals/BRINE/diet-proposals", diet)
+        fast = {"from": "2027-01-01", "reason": "moult", "ordered_by": "Dr. Alder"}
+        boss.made(f"/animals/A{code}/fasts", fast)
+        boss.made("/groups", {"code": f"G{code}", "name": "Gamma", "unnamed": 2})
+        boss.made(f"/groups/G{code}/diets", diet)
         boss.made(
             "/supplement-products",
             {

@@ -200,3 +200,19 @@ def test_what_was_learned_lengthens_a_plan_and_never_a_clock(kitchen: Kitchen) -
     start = kitchen.clock()
     assert instant(again["thawed_expected"]) - start > instant(first["thawed_expected"]) - START
     assert instant(again["thawed_range"][0]) - start <= low_h
+
+
+def test_finding_it_part_thawed_teaches_as_much_as_having_looked_before(kitchen: Kitchen) -> None:
+    lot = kitchen.a_lot("HER", mass="300 kg")["code"]
+    before, width = hours_now(kitchen)
+    for _ in range(3):
+        batch = kitchen.pulled(lot, "10 kg")["code"]
+        kitchen.clock.forward(hours=before * 1.2 - 0.25)
+        kitchen.keeper.made(f"/thaw-batches/{batch}/part-thawed", {"method": "touch"})
+        kitchen.clock.forward(minutes=15)
+        core = {"part": "core", "temperature": "1 °C"}
+        kitchen.keeper.made(f"/thaw-batches/{batch}/temperatures", core)
+        kitchen.clock.forward(hours=1)
+    after, narrower = hours_now(kitchen)
+    assert before * 1.1 < after < before * 1.2
+    assert narrower < width

@@ -401,3 +401,60 @@ def test_a_pull_that_has_happened_for_a_request_cancelled_meanwhile_is_stored(
     kitchen.keeper.made(f"/thaw-requests/{request}/cancel", {})
     order = body(lot, mass="20 kg", thaw_request=request, already_done=True)
     assert kitchen.keeper.made("/pulls", order)["thaw_batch"]["mass"]["g"] == 20_000
+
+
+# Taken back, and held meanwhile
+
+
+def test_a_pull_that_is_taken_back_is_reserved_again(kitchen: Kitchen) -> None:
+    lot = kitchen.a_lot("CAP", mass="20 kg")
+    request = asked(kitchen, "15 kg")["id"]
+    pulled = kitchen.keeper.made("/pulls", body(lot, "12 kg", thaw_request=request))
+    others = kitchen.keeper.post("/pulls", body(lot, "6 kg"))
+    assert refusal(others) == (409, "not-enough-stock")
+    back = {"reason": "the wrong freezer was opened"}
+    kitchen.keeper.made(f"/movements/{pulled['movement_id']}/reversal", back)
+    (row,) = kitchen.keeper.shown("/stock?species=CAP")["items"]
+    assert (row["mass"]["g"], row["available"]["g"]) == (20_000, 5_000)
+    assert refusal(kitchen.keeper.post("/pulls", body(lot, "6 kg"))) == (409, "not-enough-stock")
+    own = body(lot, "15 kg", thaw_request=request)
+    assert kitchen.keeper.post("/pulls", own).status_code == 201
+
+
+def test_what_a_cancelled_plan_had_pulled_is_free_when_it_is_taken_back(kitchen: Kitchen) -> None:
+    lot = kitchen.a_lot("CAP", mass="20 kg")
+    request = asked(kitchen, "15 kg")["id"]
+    pulled = kitchen.keeper.made("/pulls", body(lot, "12 kg", thaw_request=request))
+    kitchen.keeper.made(f"/thaw-requests/{request}/cancel", {})
+    back = {"reason": "the wrong freezer was opened"}
+    kitchen.keeper.made(f"/movements/{pulled['movement_id']}/reversal", back)
+    (row,) = kitchen.keeper.shown("/stock?species=CAP")["items"]
+    assert row["available"]["g"] == row["mass"]["g"] == 20_000
+
+
+def test_fish_held_between_pull_and_feed_is_not_fed_and_if_it_was_it_is_written_down(
+    kitchen: Kitchen,
+) -> None:
+    lot = kitchen.a_lot("CAP")
+    batch = kitchen.pulled(lot["code"], "10 kg")["code"]
+    kitchen.clock.forward(hours=2)
+    kitchen.vet.made(f"/lots/{lot['code']}/holds", {"reason": "supplier recall"})
+    items = [{"thaw_batch": batch, "offered": "1 kg", "eaten": "1 kg"}]
+    feed = {"animal": "BRINE", "items": items}
+    assert refusal(kitchen.keeper.post("/feeds", feed)) == (409, "lot-on-hold")
+    done = kitchen.keeper.made("/feeds", feed | {"already_done": True})
+    assert [b["rule"] for b in done["breaches"]] == ["lot-on-hold"]
+    assert kitchen.balance()["eaten"] == 1_000
+
+
+def test_single_fish_comes_out_of_the_opened_carton_first(kitchen: Kitchen) -> None:
+    lot = kitchen.a_lot("CAP", mass="60 kg")  # five cartons of 12 kg
+
+    def out_of(mass: str) -> tuple[int, int, int]:
+        said = kitchen.keeper.made("/pulls", body(lot, mass))["out_of_cartons"]
+        return said["opened"]["g"], said["whole"], said["newly_opened"]["g"]
+
+    assert out_of("5 kg") == (0, 0, 5_000)
+    assert out_of("22 kg") == (7_000, 1, 3_000)
+    assert out_of("1 kg") == (1_000, 0, 0)
+    assert kitchen.keeper.made("/pulls", body(kitchen.a_lot()))["out_of_cartons"] is None

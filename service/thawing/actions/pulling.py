@@ -7,7 +7,7 @@ from datetime import datetime
 from sqlmodel import Session
 
 from service.assessments.queries import taking as excursions_open
-from service.catalogue.queries import lock_species
+from service.catalogue.queries import lock_species, products_by_id
 from service.decisions import Finding, decide
 from service.errors import Conflict, Invalid, NotFound
 from service.http.bodies import instant_of, refuse_future
@@ -15,7 +15,15 @@ from service.ledger import queries as ledger
 from service.ledger.actions import reserving
 from service.ledger.actions.posting import Event, open_batch, open_children, post
 from service.ledger.actions.taking import judged_holdings, stock_findings, takes_of
-from service.ledger.rules import Batch, Holding, MovementKind, Take, take_from
+from service.ledger.rules import (
+    Batch,
+    Holding,
+    MovementKind,
+    OutOfCartons,
+    Take,
+    out_of_cartons,
+    take_from,
+)
 from service.lots import actions as lot_actions
 from service.lots import queries as lots
 from service.lots.models import Lot
@@ -45,6 +53,7 @@ class Pulled:
     batch: BatchView
     movement_id: int
     takes: tuple[Take, ...]
+    out_of_cartons: OutOfCartons | None
     breaches: tuple[Finding, ...]
     findings: tuple[Finding, ...]
 
@@ -156,7 +165,29 @@ def pull(session: Session, order: PullIn, *, at: datetime, by: Actor) -> Pulled:
         },
     )
     shown = queries.batch_view(session, batch, view.policy, at=at)
-    return Pulled(shown, movement.id or 0, tuple(takes), breaches, decision.noteworthy())
+    return Pulled(
+        shown,
+        movement.id or 0,
+        tuple(takes),
+        _out_of_cartons(session, named.lot, takes),
+        breaches,
+        decision.noteworthy(),
+    )
+
+
+def _out_of_cartons(session: Session, lot: Lot, takes: Sequence[Take]) -> OutOfCartons | None:
+    """How single fish came out of its cartons; None for blocks."""
+    if any(take.cartons for take in takes):
+        return None
+    carton_g = products_by_id(session, [lot.product_id])[lot.product_id].carton_g
+    left = ledger.parcels_by_id(session, [take.parcel_id for take in takes])
+    return sum(
+        (
+            out_of_cartons(left[take.parcel_id].grams + take.grams, take.grams, carton_g)
+            for take in takes
+        ),
+        OutOfCartons(),
+    )
 
 
 def _foresee(
