@@ -91,25 +91,6 @@ ROUTERS: tuple[APIRouter, ...] = (
     service.mqtt.routes.router,
 )
 
-PROBLEM_ANSWERS: dict[int | str, dict[str, object]] = {
-    code: {
-        "description": what,
-        "content": {problems.PROBLEM_JSON: {"schema": problems.Problem.model_json_schema()}},
-    }
-    for code, what in {
-        401: "No token, or one that is not known.",
-        403: "The role or site may not do this.",
-        404: "Nothing has this code.",
-        409: "A rule or the state of things refuses it.",
-        412: "Somebody changed it meanwhile.",
-        413: "The body is too large.",
-        415: "The body is of a kind that is not read here.",
-        422: "Malformed: the field is named.",
-        503: "The database is busy, or too much is sent at once.",
-        507: "The disk of the database is full.",
-    }.items()
-}
-
 ABOUT = """The service that a fish kitchen runs on: what arrived, how cold it was kept, what is
 thawed next, who ate it, and what was added. Every refusal names its rule, its numbers and its
 source. Models estimate; a thermometer in the fish decides; the attending veterinarian decides
@@ -135,7 +116,6 @@ def create_app(settings: Settings | None = None, *, clock: Clock = system_clock)
         version="0.1.0",
         description=ABOUT,
         lifespan=lifespan,
-        responses=PROBLEM_ANSWERS,
     )
     app.add_middleware(BodyLimit, most_bytes=settings.max_body_bytes)
     app.state.settings, app.state.database, app.state.clock = settings, database, clock
@@ -144,9 +124,9 @@ def create_app(settings: Settings | None = None, *, clock: Clock = system_clock)
     app.state.open_write = request_transaction
     problems.install(app)
     app.add_exception_handler(Replayed, _replay)
-    for router in ROUTERS:
-        app.include_router(router, prefix="/v1")
-    app.include_router(_health)
+    # Not `include_router`: it makes every route a second time, and finds one more slowly.
+    for router in (*ROUTERS, _health):
+        app.router.routes.extend(router.routes)
     return app
 
 

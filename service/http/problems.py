@@ -66,6 +66,27 @@ class Problem(BaseModel):
     findings: list[Finding] = Field(default_factory=list)
 
 
+PROBLEM_ANSWERS: dict[int | str, dict[str, object]] = {
+    code: {
+        "description": what,
+        "content": {PROBLEM_JSON: {"schema": Problem.model_json_schema()}},
+    }
+    for code, what in {
+        401: "No token, or one that is not known.",
+        403: "The role or site may not do this.",
+        404: "Nothing has this code.",
+        409: "A rule or the state of things refuses it.",
+        412: "Somebody changed it meanwhile.",
+        413: "The body is too large.",
+        415: "The body is of a kind that is not read here.",
+        422: "Malformed: the field is named.",
+        503: "The database is busy, or too much is sent at once.",
+        507: "The disk of the database is full.",
+    }.items()
+}
+"""What every address may answer instead, as the API's document shows it."""
+
+
 def problem(
     kind: str,
     status: int,

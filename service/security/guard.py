@@ -7,16 +7,18 @@ as text/csv is answered as a table, whatever the route.
 
 from collections.abc import Awaitable, Callable
 from contextlib import AbstractAsyncContextManager, nullcontext
-from typing import Annotated
+from typing import Annotated, Any
 
 from fastapi import APIRouter, Depends, Request, Response
 from fastapi.routing import APIRoute
 from fastapi.security import HTTPBearer
+from starlette.routing import compile_path
 
 from service.database import Database
 from service.errors import Invalid, NotAuthenticated
 from service.http.bodies import UNSTORABLE, storable
 from service.http.limits import Flow
+from service.http.problems import PROBLEM_ANSWERS
 from service.http.tables import as_csv, wants_csv
 from service.security.actor import Actor
 from service.security.rules import Action
@@ -40,7 +42,25 @@ UNBOUNDED: AbstractAsyncContextManager[None] = nullcontext()
 
 
 class GuardedRoute(APIRoute):
-    """A route that answers 401 and 403 before it looks at the body."""
+    """A route that answers 401 and 403 before it looks at the body.
+
+    Until somebody asks for it, it knows its address only: what FastAPI makes of a route, its
+    parameters and schemas, costs 6 ms each, which is a third of the start for all of them.
+    """
+
+    def __init__(self, path: str, endpoint: Callable[..., Any], **given: Any) -> None:
+        self.path, self.endpoint = path, endpoint
+        self.path_regex, self.path_format, self.param_convertors = compile_path(path)
+        self.methods = {method.upper() for method in given.get("methods") or ("GET",)}
+        self._given: dict[str, Any] | None = given
+
+    def __getattr__(self, name: str) -> Any:
+        """What is not known yet: the rest of the route, made when first asked for."""
+        given = self.__dict__.pop("_given", None)
+        if given is None:
+            raise AttributeError(name)
+        super().__init__(self.path, self.endpoint, **given)
+        return getattr(self, name)
 
     def right(self) -> Right | None:
         """The right declared in the signature; None for an open route."""
@@ -116,8 +136,10 @@ class FlowRoute(GuardedRoute):
 def guarded_router(
     prefix: str, tag: str, route_class: type[GuardedRoute] = GuardedRoute
 ) -> APIRouter:
-    """A router whose routes check who is asking first."""
-    return APIRouter(prefix=prefix, tags=[tag], route_class=route_class)
+    """A router under /v1 whose routes check who is asking first."""
+    return APIRouter(
+        prefix=f"/v1{prefix}", tags=[tag], route_class=route_class, responses=PROBLEM_ANSWERS
+    )
 
 
 MayLook = Annotated[Actor, Depends(Right(Action.LOOK))]

@@ -18,7 +18,7 @@ def table() -> str:
             assert right is not None
             module = route.endpoint.__module__.replace(".", "/") + ".py"
             for method in sorted(route.methods or ()):
-                rows.append(f"| {method} `/v1{route.path}` | {right.action} | {module} |")
+                rows.append(f"| {method} `{route.path}` | {right.action} | {module} |")
     header = ["| address | right | answered in |", "|---|---|---|"]
     return "\n".join([*header, *sorted(rows, key=lambda row: row.split("`")[1] + row)])
 

@@ -470,7 +470,7 @@ def test_every_write_leaves_an_entry_and_the_chain_holds(kitchen: Kitchen) -> No
         assert entries(kitchen) > before, f"{method} {path} left no entry"
         done.add((method, path))
     writes = {
-        (method, route.path)
+        (method, route.path.removeprefix("/v1"))
         for router in ROUTERS
         for route in router.routes
         if isinstance(route, APIRoute)
