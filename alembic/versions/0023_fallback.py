@@ -36,7 +36,7 @@ def upgrade() -> None:
         "sheet_entry",
         sa.Column("sheet_id", sa.Integer(), nullable=False),
         sa.Column("line", sa.Integer(), nullable=False),
-        sa.Column("bucket_id", sa.Integer(), nullable=True),
+        sa.Column("bucket_id", sa.Integer(), nullable=False),
         sa.Column("not_fed", sa.String(), nullable=True),
         sa.Column("initials", sa.String(), nullable=True),
         sa.Column("digest", sa.String(), nullable=False),

@@ -28,13 +28,13 @@ class FallbackSheet(SQLModel, table=True):
 
 
 class SheetEntry(SQLModel, table=True):
-    """A line of a sheet that was entered: the bucket that it became, or why nobody was fed."""
+    """A line of a sheet that was entered, and the bucket that it became."""
 
     __tablename__ = "sheet_entry"
 
     sheet_id: int = Field(foreign_key="fallback_sheet.id", primary_key=True)
     line: int = Field(primary_key=True)
-    bucket_id: int | None = Field(default=None, foreign_key="bucket.id")
+    bucket_id: int = Field(foreign_key="bucket.id")
     not_fed: str | None = None
     initials: str | None = None
     digest: str

@@ -14,7 +14,7 @@ from service.fallback.actions.drawing import words
 from service.fallback.actions.nightly import make_due
 from service.security.actor import SERVICE
 from service.site.queries import view
-from service.worker import jobs_of
+from service.worker import LongJob, jobs_of
 from tests.assessments.test_record import pages
 from tests.buckets.test_buckets import a_batch, a_signed_plan, an_order, messages, on_a_diet
 from tests.kitchen import START, Kitchen
@@ -116,6 +116,17 @@ def test_a_bucket_that_is_made_stands_on_the_sheet_with_its_batch(kitchen: Kitch
     assert (second["bucket"], second["fish"][0]["thaw_batch"]) == (None, None)
 
 
+def test_fish_that_a_bucket_still_lacks_stands_on_the_sheet_too(kitchen: Kitchen) -> None:
+    on_a_diet(kitchen, feeds=1, CAP=2000, HER=1000)
+    a_batch(kitchen)
+    kitchen.commissary.made("/buckets", {"day": TODAY})
+    (line,) = a_sheet(kitchen)["lines"]
+    assert {f["species"]: bool(f["thaw_batch"]) for f in line["fish"]} == {
+        "CAP": True,
+        "HER": False,
+    }
+
+
 def test_a_long_sheet_has_its_code_on_every_page(small_kitchen: Kitchen) -> None:
     for n in range(30):
         animal = {"code": f"A{n}", "name": f"Name {n}", "taxon": "T", "group": "penguin"}
@@ -124,7 +135,7 @@ def test_a_long_sheet_has_its_code_on_every_page(small_kitchen: Kitchen) -> None
     code = a_sheet(small_kitchen)["code"]
     template = files("service").joinpath("fallback", "data", "sheet.typ").read_bytes()
     inputs = {"sheet": json.dumps(on_paper(small_kitchen, code))}
-    drawn = typst.compile(
+    drawn: Any = typst.compile(
         template, format="png", ppi=150, ignore_system_fonts=True, sys_inputs=inputs
     )
     assert len(drawn) > 1
@@ -332,7 +343,8 @@ def test_a_sheet_of_another_day_or_kitchen_is_not_found_by_a_mistyped_code(
 
 
 def test_the_worker_makes_the_sheet(small_kitchen: Kitchen) -> None:
-    jobs = {job.name: job for job in jobs_of(small_kitchen.app.state.settings)}
+    (job,) = (j for j in jobs_of(small_kitchen.app.state.settings) if j.name == "fallback sheets")
+    assert isinstance(job, LongJob)
     small_kitchen.clock.at = START + timedelta(hours=13)
-    jobs["fallback sheets"].work(small_kitchen.app.state.database, small_kitchen.clock)
+    job.work(small_kitchen.app.state.database, small_kitchen.clock)
     assert len(list((small_kitchen.folder / "fallback-sheets").iterdir())) == 1

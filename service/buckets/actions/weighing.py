@@ -101,7 +101,6 @@ def keep(
     if tare_g is not None:
         it.found.bucket.tare_g = tare_g
         it.session.add(it.found.bucket)
-    it.session.flush()
 
 
 def put(session: Session, code: str, stay: StayIn, *, at: datetime, by: Actor) -> Done:

@@ -114,6 +114,11 @@ def buckets_by_code(session: Session, codes: Sequence[str]) -> list[Bucket]:
     return [found[code] for code in codes]
 
 
+def buckets_by_id(session: Session, ids: Sequence[int]) -> list[Bucket]:
+    """The buckets of these numbers. One query."""
+    return list(session.execute(rows_where_in(Bucket.id), {"keys": list(set(ids))}).scalars())
+
+
 def locked(session: Session, ids: Sequence[int]) -> None:
     """Lock buckets in the order of their numbers, so that nobody deadlocks. One query."""
     chosen = select(Bucket).where(col(Bucket.id).in_(ids)).order_by(col(Bucket.id))

@@ -11,7 +11,6 @@ from service.buckets.actions import making, weighing
 from service.buckets.actions.handling import OPEN, Handled
 from service.buckets.actions.making import Draft, InIt
 from service.buckets.actions.serving import Served, serve
-from service.buckets.models import Bucket
 from service.buckets.queries import views as buckets
 from service.buckets.queries.views import Asked, BucketView
 from service.buckets.rules.pieces import Ordered, PieceKind
@@ -43,11 +42,12 @@ def enter(session: Session, code: str, sent: EntriesIn, *, at: datetime, by: Act
         refuse_future(each.fed_at, now=at, skew=view.policy.skew, field=f"{each.field}fed_at")
     entered = queries.entries(session, sheet.id or 0)
     made = it.buckets_of_the_day()
+    told_of = it.buckets_entered(entered)
     known, fresh = [], []
     for each in said:
         bucket = made.get(each.key)
         if each.line in entered:
-            known.append(it.before(each, entered[each.line]))
+            known.append(it.before(each, entered[each.line], told_of))
         elif bucket is not None and bucket.state not in OPEN:
             known.append(it.recorded(each, bucket))
         else:
@@ -149,18 +149,22 @@ class _Entering:
             if it.state not in gone
         }
 
-    def before(self, each: _Entry, known: SheetEntry) -> BeforeOut:
+    def buckets_entered(self, entered: Mapping[int, SheetEntry]) -> Mapping[int, BucketView]:
+        """The buckets of lines that were entered before, by number."""
+        found = buckets.buckets_by_id(self.session, [entry.bucket_id for entry in entered.values()])
+        return {it.bucket.id or 0: it for it in buckets.views(self.session, found)}
+
+    def before(
+        self, each: _Entry, known: SheetEntry, told_of: Mapping[int, BucketView]
+    ) -> BeforeOut:
         """A line that was entered before."""
-        feed, code = None, None
-        if known.bucket_id is not None:
-            it = buckets.view(self.session, self.session.get_one(Bucket, known.bucket_id))
-            feed, code = it.feed_id, it.bucket.code
+        it = told_of[known.bucket_id]
         same = known.digest == audit.digest(each.entry)
-        return BeforeOut(line=each.line, bucket=code, feed=feed, same=same)
+        return BeforeOut(line=each.line, bucket=it.bucket.code, feed=it.feed_id, same=same)
 
     def recorded(self, each: _Entry, it: BucketView) -> BeforeOut:
         """A line whose bucket was recorded otherwise: the paper is the second telling of it."""
-        self._keep(each, it.bucket.id)
+        self._keep(each, it.bucket.id or 0)
         return BeforeOut(line=each.line, bucket=it.bucket.code, feed=it.feed_id, same=False)
 
     def stored(self, fresh: Sequence[tuple[_Entry, BucketView | None]]) -> list[EntryOut]:
@@ -183,7 +187,7 @@ class _Entering:
             served.append(Served(it, entry.items, entry, became, entry.not_fed, each.field))
         done = serve(self.session, served)
         for (each, _), what in zip(fresh, done, strict=True):
-            self._keep(each, what.bucket.bucket.id)
+            self._keep(each, what.bucket.bucket.id or 0)
         return [
             EntryOut(
                 line=each.line,
@@ -216,7 +220,7 @@ class _Entering:
             [_in_it(piece) for piece in line["pieces"]],
         )
 
-    def _keep(self, each: _Entry, bucket_id: int | None) -> None:
+    def _keep(self, each: _Entry, bucket_id: int) -> None:
         self.session.add(
             SheetEntry(
                 sheet_id=self.sheet.id or 0,

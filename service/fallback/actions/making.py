@@ -74,10 +74,11 @@ def _document(session: Session, view: SiteView, day: date, at: datetime) -> dict
         queries.stations(session, view.id, view.start_of(day)),
     )
     made = _buckets(session, view, day)
-    planned = list(_without_bucket(portions(session, view, day), made))
+    wanted = portions(session, view, day)
+    planned = list(_without_bucket(wanted, made))
     fish = {key: tuple(dict.fromkeys(p.species for p in feed)) for key, feed in enumerate(planned)}
     pieces = pieces_for(session, view, day, planned, fish)
-    lines = [known.of_bucket(it) for it in made if it.state in _STILL_DUE]
+    lines = [known.of_bucket(it, _not_in(it, wanted)) for it in made if it.state in _STILL_DUE]
     for key, feed in enumerate(planned):
         due = [
             PieceDue(
@@ -123,6 +124,17 @@ def _without_bucket(
         yield feeds[key]
 
 
+def _not_in(it: BucketView, wanted: Sequence[Portion]) -> list[FishDue]:
+    """Fish that is due at a bucket's feed, of species that are not in it: none was thawed yet."""
+    key = (it.bucket.animal_id, it.bucket.group_id, it.bucket.number)
+    inside = {fish.species for fish in it.fish}
+    return [
+        FishDue(p.species, p.grams)
+        for p in wanted
+        if (p.animal_id, p.group_id, p.number) == key and p.species not in inside
+    ]
+
+
 def _batches(session: Session, view: SiteView, at: datetime) -> Iterator[dict[str, object]]:
     """Thawed fish at hand: a sheet must say until when it may be fed."""
     open_ = ledger.batches(session, [view.id], open_only=True, limit=None, after_id=0)
@@ -145,8 +157,8 @@ class _Known:
     groups: Mapping[int, AnimalGroup]
     stations: Mapping[int, str]
 
-    def of_bucket(self, it: BucketView) -> Line:
-        """The line of a bucket that is made."""
+    def of_bucket(self, it: BucketView, missing: Sequence[FishDue]) -> Line:
+        """The line of a bucket that is made, with the fish that is not in it yet."""
         bucket = it.bucket
         whose = self._whose(bucket.animal_id, bucket.group_id)
         return Line(
@@ -159,7 +171,7 @@ class _Known:
             bucket.number,
             bucket.kind,
             bucket.code,
-            tuple(FishDue(f.species, f.grams, f.thaw_batch) for f in it.fish),
+            (*(FishDue(f.species, f.grams, f.thaw_batch) for f in it.fish), *missing),
             tuple(
                 PieceDue(
                     p.piece.number,

@@ -55,7 +55,7 @@ def in_order(lines: Iterable[Line]) -> list[Line]:
 
 
 def as_document(lines: Sequence[Line], **more: Any) -> dict[str, Any]:
-    """What is kept of a sheet, as it comes back from JSON. A line is known by its number, from 1."""
+    """What is kept of a sheet, as it comes back from JSON; lines are numbered from 1."""
     numbered = [
         asdict(it) | {"line": n, "feed_at": it.feed_at.isoformat()}
         for n, it in enumerate(in_order(lines), start=1)
