@@ -39,7 +39,7 @@ def upgrade() -> None:
     _index()
     op.create_table(
         "feed_share",
-        *_whole("feed_id", "number", "animal_id"),
+        *_whole("feed_id", "number", "parts", "animal_id"),
         _key("feed_share", "feed_id", "feed.id"),
         _key("feed_share", "animal_id", "animal.id"),
         sa.PrimaryKeyConstraint("feed_id", "number", name=op.f("pk_feed_share")),

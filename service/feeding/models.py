@@ -82,13 +82,14 @@ class FeedItem(SQLModel, table=True):
 class FeedShare(SQLModel, table=True):
     """An animal that was there when its group was fed: one even part of it is taken to be its.
 
-    number counts from 0, of Feed.present parts.
+    number counts from 0. parts: how many were there, or may have been.
     """
 
     __tablename__ = "feed_share"
 
     feed_id: int = Field(foreign_key="feed.id", primary_key=True)
     number: int = Field(primary_key=True)
+    parts: int
     animal_id: int = Field(foreign_key="animal.id", index=True)
 
 

@@ -165,6 +165,7 @@ def lots_of_animal(
                 offered=mass(row.offered_g),
                 eaten=mass(row.eaten_g),
                 left=mass(row.left_g),
+                estimated=mass(row.estimated_g),
                 first_fed_at=row.first_at,
                 last_fed_at=row.last_at,
             )
@@ -280,6 +281,7 @@ class Shown:
             offered=mass(row.offered_g),
             eaten=mass(row.eaten_g),
             left=mass(row.left_g),
+            estimated=mass(row.estimated_g),
             first_fed_at=row.first_at,
             last_fed_at=row.last_at,
         )

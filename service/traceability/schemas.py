@@ -99,6 +99,7 @@ class EaterOut(BaseModel):
     offered: MassOut
     eaten: MassOut
     left: MassOut
+    estimated: MassOut
     first_fed_at: datetime
     last_fed_at: datetime
 
@@ -156,6 +157,7 @@ class LotFedOut(BaseModel):
     offered: MassOut
     eaten: MassOut
     left: MassOut
+    estimated: MassOut
     first_fed_at: datetime
     last_fed_at: datetime
 

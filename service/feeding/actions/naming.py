@@ -42,6 +42,11 @@ class Eater:
     present: int | None = None
     shared_by: tuple[int, ...] = ()
 
+    @property
+    def parts(self) -> int:
+        """Into how many even parts a group's feed is shared."""
+        return max(self.present or 1, len(self.shared_by))
+
     def __str__(self) -> str:
         if self.animal is not None:
             return f"animal {self.animal.code}"
@@ -194,12 +199,14 @@ class _Found:
         group = self._groups[feed.group]
         if feed.animals is not None:
             ids = {self._animals[code].id or 0 for code in feed.animals}
+            present = len(ids)
         else:
             ids = set(self._members_of(group, at))
-        if not ids and feed.present is None:
+            present = feed.present or len(ids) + group.unnamed
+        if not present:
             message = f"group {group.code} had nobody in it then: say how many were there"
             raise Invalid.at(f"{said.field}present", message)
-        return Eater(group=group, present=feed.present or len(ids), shared_by=tuple(sorted(ids)))
+        return Eater(group=group, present=present, shared_by=tuple(sorted(ids)))
 
     def _members_of(self, group: AnimalGroup, at: datetime) -> tuple[int, ...]:
         key = (group.code, at)

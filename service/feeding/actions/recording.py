@@ -324,9 +324,9 @@ def _store(
         connection,
         "feed_share",
         [
-            {"feed_id": id_, "number": number, "animal_id": animal_id}
+            {"feed_id": id_, "number": n, "parts": order.eater.parts, "animal_id": animal_id}
             for id_, order, _ in every
-            for number, animal_id in enumerate(order.eater.shared_by)
+            for n, animal_id in enumerate(order.eater.shared_by)
         ],
     )
     summing.add(session, (_given(order, row["day"], fish) for _, order, row in every))
@@ -393,7 +393,7 @@ def _given(order: Order, day: Any, fish: _Fish) -> summing.Given:
     return summing.Given(
         eater.animal.id if eater.animal is not None else None,
         eater.group.id if eater.group is not None else None,
-        eater.present,
+        eater.parts,
         eater.shared_by,
         day,
         order.said.kind,

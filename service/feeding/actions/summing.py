@@ -19,21 +19,16 @@ SUMS = ("feeds", "offered_g", "eaten_g", "left_g", "cold_g", "lost_g", "estimate
 class Given:
     """What a feed adds to the sums: to whom, on which day, of which lots.
 
-    shared_by: the animals that were there when a group was fed; present: how many in all.
+    shared_by: the animals that were there when a group was fed; parts: how many in all.
     """
 
     animal_id: int | None
     group_id: int | None
-    present: int | None
+    parts: int
     shared_by: Sequence[int]
     day: date
     kind: str
     items: Sequence[tuple[int, Portion]]
-
-    @property
-    def parts(self) -> int:
-        """Into how many even parts a group's feed is shared."""
-        return max(self.present or 1, len(self.shared_by))
 
 
 def given_of(feed: Feed, items: Sequence[FeedItem], shares: Sequence[FeedShare]) -> Given:
@@ -41,7 +36,7 @@ def given_of(feed: Feed, items: Sequence[FeedItem], shares: Sequence[FeedShare])
     return Given(
         feed.animal_id,
         feed.group_id,
-        feed.present,
+        shares[0].parts if shares else 1,
         [each.animal_id for each in shares],
         feed.day,
         feed.kind,

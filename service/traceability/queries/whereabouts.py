@@ -2,17 +2,17 @@
 
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import case, func
+from sqlalchemy import BigInteger, case, cast, func
 from sqlalchemy import select as columns
 from sqlalchemy.orm import aliased
 from sqlmodel import Session, col, select
 
 from service.animals.models import Animal
-from service.feeding.models import Feed, FeedItem
+from service.feeding.models import Feed, FeedItem, FeedShare
 from service.ledger import queries as ledger
 from service.ledger.models import Movement, Parcel, ThawBatch, Transfer
 from service.lots.models import Hold
@@ -47,7 +47,7 @@ class Batch:
 
 @dataclass(frozen=True)
 class Eater:
-    """What one animal got of one lot, in all."""
+    """What one animal got of one lot, in all; estimated_g: its even parts of what groups ate."""
 
     lot_id: int
     animal: str
@@ -59,6 +59,7 @@ class Eater:
     left_g: int
     first_at: datetime
     last_at: datetime
+    estimated_g: int = 0
 
 
 @dataclass(frozen=True)
@@ -82,7 +83,7 @@ class Traces:
 
 
 def traces(session: Session, lot_ids: Sequence[int], *, at: datetime) -> Traces:
-    """Everything about these lots. Eight queries, whatever their number.
+    """Everything about these lots. Nine queries, whatever their number.
 
     Cost grows with the transfers and feed items of these lots, not with history.
     """
@@ -217,17 +218,40 @@ def eaters(
     from_at: datetime | None = None,
     to_at: datetime | None = None,
 ) -> Sequence[Eater]:
-    """Who was fed from these lots in [from, to), by lot and animal; feeds that stand. One query."""
-    feeds = feeds_that_stand(
-        col(FeedItem.lot_id), col(Animal.code), col(Animal.name), col(Animal.group_name)
+    """Who was fed from these lots in [from, to), by lot and animal; feeds that stand. Two queries.
+
+    Of what a group was given, every animal that was there may have eaten: each is named with
+    an even part.
+    """
+    found: dict[tuple[int, str], Eater] = {}
+    for shared in (False, True):
+        eater = col(FeedShare.animal_id) if shared else col(Feed.animal_id)
+        key = (col(FeedItem.lot_id), col(Animal.code), col(Animal.name), col(Animal.group_name))
+        statement = (
+            feeds_that_stand(*key, shared=shared)
+            .join(Animal, col(Animal.id) == eater)
+            .where(col(FeedItem.lot_id).in_(set(lot_ids)), *within(from_at, to_at))
+            .group_by(col(FeedItem.lot_id), col(Animal.id))
+        )
+        for row in session.execute(statement):
+            one = replace(Eater(*row), estimated_g=row.eaten_g if shared else 0)
+            known = found.get((one.lot_id, one.animal))
+            found[one.lot_id, one.animal] = one if known is None else together(known, one)
+    return [found[key] for key in sorted(found)]
+
+
+def together(one: Any, other: Any) -> Any:
+    """What was given by name and in groups, of the same lot to the same animal."""
+    return replace(
+        one,
+        feeds=one.feeds + other.feeds,
+        offered_g=one.offered_g + other.offered_g,
+        eaten_g=one.eaten_g + other.eaten_g,
+        left_g=one.left_g + other.left_g,
+        first_at=min(one.first_at, other.first_at),
+        last_at=max(one.last_at, other.last_at),
+        estimated_g=one.estimated_g + other.estimated_g,
     )
-    statement = (
-        feeds.join(Animal, col(Animal.id) == col(Feed.animal_id))
-        .where(col(FeedItem.lot_id).in_(set(lot_ids)), *within(from_at, to_at))
-        .group_by(col(FeedItem.lot_id), col(Animal.id))
-        .order_by(col(FeedItem.lot_id), col(Animal.code))
-    )
-    return [Eater(*row) for row in session.execute(statement)]
 
 
 def within(from_at: datetime | None, to_at: datetime | None) -> list[Any]:
@@ -240,21 +264,35 @@ def within(from_at: datetime | None, to_at: datetime | None) -> list[Any]:
     return conditions
 
 
-def feeds_that_stand(*key: Any) -> Any:
-    """A key and the sums of feed items; feeds that were taken back are left out. To be grouped."""
+def feeds_that_stand(*key: Any, shared: bool = False) -> Any:
+    """A key and the sums of feed items; feeds that were taken back are left out. To be grouped.
+
+    shared: of what groups were given, the even part of each animal that was there.
+    """
     undo = aliased(Movement)
+    number, parts = col(FeedShare.number), col(FeedShare.parts)
+
+    def total(grams: Any) -> Any:
+        if not shared:
+            return func.sum(grams)
+        # Whole numbers on both databases: the parts add up, as in `feeding.rules.share`.
+        wide = cast(grams, BigInteger)
+        part = wide * (number + 1) // parts - wide * number // parts
+        return cast(func.sum(part), BigInteger)
+
     sums = (
         func.count(func.distinct(col(Feed.id))),
-        func.sum(col(FeedItem.offered_g)),
-        func.sum(col(FeedItem.eaten_g)),
-        func.sum(col(FeedItem.left_g)),
+        total(col(FeedItem.offered_g)),
+        total(col(FeedItem.eaten_g)).label("eaten_g"),
+        total(col(FeedItem.left_g)),
         func.min(col(Feed.occurred_at)).label("first_at"),
         func.max(col(Feed.occurred_at)).label("last_at"),
     )
+    statement = columns(*key, *sums).select_from(FeedItem)
+    if shared:
+        statement = statement.join(FeedShare, col(FeedShare.feed_id) == col(FeedItem.feed_id))
     return (
-        columns(*key, *sums)
-        .select_from(FeedItem)
-        .join(Feed, col(Feed.id) == col(FeedItem.feed_id))
+        statement.join(Feed, col(Feed.id) == col(FeedItem.feed_id))
         .outerjoin(undo, col(undo.reverses_id) == col(Feed.movement_id))
         # Of the column that is joined by, so that PostgreSQL sees an anti-join.
         .where(col(undo.reverses_id).is_(None))
