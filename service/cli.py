@@ -72,7 +72,7 @@ def _parser() -> argparse.ArgumentParser:
     bench.add_argument(
         "what",
         nargs="?",
-        choices=["service", "science", "receiving", "ingest", "history"],
+        choices=["service", "science", "receiving", "ingest", "history", "thaw"],
         default="service",
         help="what to measure",
     )
@@ -254,6 +254,10 @@ def _bench(parsed: argparse.Namespace) -> int:
         from service.bench.ingest import run_ingest_bench
 
         return run_ingest_bench(as_json=parsed.json, readings=parsed.readings)
+    if parsed.picture is None and parsed.what == "thaw":
+        from service.bench.thaw import run_thaw_bench
+
+        return run_thaw_bench(as_json=parsed.json)
     if parsed.picture is None and parsed.what == "history":
         from service.bench.history import run_history_bench
 

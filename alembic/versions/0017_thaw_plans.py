@@ -5,7 +5,8 @@ After: 0016
 
 What a request wants is kept beside its plan, so that it can be planned again; what of one
 request's surplus serves another; what changed in a plan (never changed itself: triggers, as
-in 0001); which request a thaw batch was pulled for; how much fish a place holds.
+in 0001); which request a thaw batch was pulled for; how much fish a place holds. An index
+finds the fish that is in the freezers now, however much there has been.
 """
 
 import json
@@ -22,6 +23,7 @@ branch_labels = None
 depends_on = None
 
 LIVE = "ix_thaw_request_site_id_last_feed_at"
+LOOSE = sa.text("grams > 0 AND thaw_batch_id IS NULL")
 
 
 def upgrade() -> None:
@@ -38,6 +40,13 @@ def upgrade() -> None:
         inline_references=True,
     )
     op.create_index(op.f("ix_thaw_forecast_thaw_request_id"), "thaw_forecast", ["thaw_request_id"])
+    op.create_index(
+        "ix_parcel_loose",
+        "parcel",
+        ["thaw_batch_id", "lot_id"],
+        sqlite_where=LOOSE,
+        postgresql_where=LOOSE,
+    )
     _surplus_share()
     _thaw_plan_change()
 
@@ -130,6 +139,7 @@ def _triggers(table: str) -> Iterator[str]:
 def downgrade() -> None:
     op.drop_table("thaw_plan_change")
     op.drop_table("surplus_share")
+    op.drop_index("ix_parcel_loose", table_name="parcel")
     op.drop_index(op.f("ix_thaw_forecast_thaw_request_id"), table_name="thaw_forecast")
     if op.get_bind().dialect.name == "postgresql":
         op.drop_column("thaw_forecast", "thaw_request_id")

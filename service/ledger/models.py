@@ -12,6 +12,7 @@ from service.database import Instant
 _ONE_SOURCE = "(from_parcel_id IS NULL) <> (from_account IS NULL)"
 _ONE_TARGET = "(to_parcel_id IS NULL) <> (to_account IS NULL)"
 _THAWING = text("grams > 0 AND thaw_batch_id IS NOT NULL")
+_LOOSE = text("grams > 0 AND thaw_batch_id IS NULL")
 
 
 class ThawBatch(SQLModel, table=True):
@@ -38,6 +39,13 @@ class Parcel(SQLModel, table=True):
         CheckConstraint("grams >= 0", name="parcel_grams_not_negative"),
         CheckConstraint("cartons >= 0", name="parcel_cartons_not_negative"),
         Index("ix_parcel_lot_id_place_id", "lot_id", "place_id"),
+        Index(
+            "ix_parcel_loose",  # what is in no thaw batch now, however much there has been
+            "thaw_batch_id",  # without it SQLite takes the index of all that ever was in none
+            "lot_id",
+            sqlite_where=_LOOSE,
+            postgresql_where=_LOOSE,
+        ),
         Index(
             "ix_parcel_thawing",  # what is in thaw batches now, however many there have been
             "thaw_batch_id",

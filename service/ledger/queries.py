@@ -15,6 +15,7 @@ from sqlalchemy import (
     case,
     func,
     literal,
+    literal_column,
     or_,
 )
 from sqlalchemy import select as columns
@@ -34,6 +35,7 @@ from service.ledger.rules import (
     Pool,
 )
 from service.ledger.schemas import MovementOut, TransferOut
+from service.lots import queries as lots
 from service.lots.models import Hold, Lot
 from service.lots.queries import facts_of
 from service.security.actor import Actor
@@ -176,7 +178,7 @@ def _freezer_select(site_id: int, now: datetime, but_for: int | None) -> Any:
         .where(
             col(Lot.site_id) == site_id,
             col(Place.kind) == PlaceKind.FREEZER,
-            col(Parcel.grams) > 0,
+            col(Parcel.grams) > literal_column("0"),
             col(Parcel.thaw_batch_id).is_(None),
         )
     )
@@ -190,14 +192,71 @@ def freezer_stock(
     Rows are read as they are needed: a plan that needs three lots reads three.
     """
     first = col(Lot.received_on) if order is UseOrder.FIRST_RECEIVED else col(Lot.age_from)
-    statement = (
-        _freezer_select(site_id, now, None)
-        .where(col(Lot.species_code) == species, col(Lot.rejected_at).is_(None))
+    # What is reserved and held is asked of those alone that are looked at: as columns of
+    # this select it would be worked out for the whole store before it is sorted.
+    statement: Any = (
+        columns(
+            col(Parcel.id).label("parcel_id"),
+            col(Parcel.lot_id),
+            col(Parcel.grams),
+            col(Parcel.cartons),
+            col(Place.code).label("place_code"),
+        )
+        .join(Lot, col(Lot.id) == col(Parcel.lot_id))
+        .join(Place, col(Place.id) == col(Parcel.place_id))
+        .where(
+            col(Lot.site_id) == site_id,
+            col(Place.kind) == PlaceKind.FREEZER,
+            col(Parcel.grams) > literal_column("0"),  # as `ix_parcel_loose` has it
+            col(Parcel.thaw_batch_id).is_(None),
+            col(Lot.species_code) == species,
+            col(Lot.rejected_at).is_(None),
+        )
         .order_by(first.nulls_last(), col(Lot.id), col(Parcel.opened_at), col(Parcel.id))
-        .execution_options(yield_per=50)
+        .execution_options(yield_per=AT_ONCE)
     )
-    for row in session.execute(statement):
-        yield _freezer_parcel(row)
+    for rows in session.execute(statement).partitions():
+        yield from _freezer_parcels(session, rows, now)
+
+
+AT_ONCE = 50  # parcels that are looked at together
+
+
+def _freezer_parcels(
+    session: Session, rows: Sequence[Row[Any]], now: datetime
+) -> Iterator[FreezerParcel]:
+    """Parcels, what is reserved of them, and what is known of their lots. Three queries."""
+    kept = reserved_grams(session, [row.parcel_id for row in rows], now=now)
+    found = lots.lots_by_id(session, [row.lot_id for row in rows])
+    facts = lots.facts(session, list(found.values()))
+    for row in rows:
+        available = max(0, row.grams - kept.get(row.parcel_id, 0))
+        yield FreezerParcel(
+            lot=facts[row.lot_id],
+            lot_id=row.lot_id,
+            form=found[row.lot_id].form,
+            place=row.place_code,
+            holding=Holding(row.parcel_id, row.grams, available, row.cartons),
+        )
+
+
+def reserved_grams(session: Session, parcel_ids: Sequence[int], *, now: datetime) -> dict[int, int]:
+    """What live reservations keep of these parcels, of those with any. One query."""
+    rows = session.execute(_reserved_select(), {"parcels": list(parcel_ids), "now": now})
+    return {parcel: int(grams) for parcel, grams in rows}
+
+
+@lru_cache(maxsize=1)
+def _reserved_select() -> Any:
+    return (
+        columns(col(Reservation.parcel_id), func.sum(col(Reservation.grams)))
+        .where(
+            col(Reservation.parcel_id).in_(bindparam("parcels", expanding=True)),
+            col(Reservation.released_at).is_(None),
+            col(Reservation.until) > bindparam("now"),
+        )
+        .group_by(col(Reservation.parcel_id))
+    )
 
 
 def older_available(

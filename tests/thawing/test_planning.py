@@ -8,6 +8,7 @@ from sqlmodel import select
 
 from service.notifications.models import Message
 from service.thawing.actions.replanning import anything_due, replan_due
+from tests.assessments.outages import readings, watched
 from tests.kitchen import START, Kitchen
 
 FIRST, LAST = "2026-11-26T08:00:00Z", "2026-11-26T16:00:00Z"
@@ -364,6 +365,20 @@ def test_fish_that_is_counted_short_is_planned_again(kitchen: Kitchen) -> None:
         (older["code"], 10_000),
         (newer["code"], 10_000),
     ]
+
+
+def test_fish_in_a_freezer_that_became_warm_is_left_for_fish_in_another(kitchen: Kitchen) -> None:
+    older = kitchen.a_lot("HER", caught="2026-08-01")
+    newer = kitchen.a_lot("HER", caught="2026-09-01", place="FZ2")
+    plan = asked(kitchen, "20 kg")
+    assert [p["lot"] for p in plan["pulls"]] == [older["code"]]
+    readings(kitchen, {0: -4.0})
+    watched(kitchen)
+    assert looked(kitchen)
+    now = shown(kitchen, plan)
+    assert [(p["lot"], p["from_place"]) for p in now["pulls"]] == [(newer["code"], "FZ2")]
+    why = f"lot {older['code']} in FZ1 waits for a decision on its excursion"
+    assert now["changes"][0]["why"] == why
 
 
 def test_a_pull_that_is_late_is_planned_again_in_a_quicker_way_and_told_once(
