@@ -43,7 +43,8 @@ def upgrade() -> None:
         sa.CheckConstraint(_OF_ONE, name=op.f("ck_diet_of_one_eater")),
         sa.ForeignKeyConstraint(["group_id"], ["animal_group.id"], name=op.f("fk_diet_group_id")),
     )
-    op.create_index(op.f("ix_diet_group_id"), "diet", ["group_id"], unique=False)
+    for eater in ("animal_id", "group_id"):
+        op.create_index(op.f(f"ix_diet_{eater}_from_day"), "diet", [eater, "from_day"])
     _diet_item(
         sa.Column("amount_by", sa.String(), nullable=False),
         sa.Column("amount", sa.Float(), nullable=False),
@@ -64,6 +65,12 @@ def upgrade() -> None:
     )
     _forget()
     _days()
+    op.create_index(
+        op.f("ix_animal_weight_animal_id_occurred_at"),
+        "animal_weight",
+        ["animal_id", "occurred_at"],
+    )
+    op.drop_index(op.f("ix_animal_weight_animal_id"), table_name="animal_weight")
 
 
 def _days() -> None:
@@ -90,9 +97,7 @@ def _days() -> None:
             name=op.f("ck_day_substitution_substitution_more_than_nothing"),
         ),
         *(
-            sa.ForeignKeyConstraint(
-                [column], [parent], name=op.f(f"fk_day_substitution_{column}")
-            )
+            sa.ForeignKeyConstraint([column], [parent], name=op.f(f"fk_day_substitution_{column}"))
             for column, parent in (
                 ("site_id", "site.id"),
                 ("animal_id", "animal.id"),
@@ -126,6 +131,8 @@ def _days() -> None:
 
 
 def downgrade() -> None:
+    op.create_index(op.f("ix_animal_weight_animal_id"), "animal_weight", ["animal_id"])
+    op.drop_index(op.f("ix_animal_weight_animal_id_occurred_at"), table_name="animal_weight")
     op.drop_table("day_energy")
     op.drop_table("day_substitution")
     _put_aside()
@@ -136,6 +143,7 @@ def downgrade() -> None:
         sa.Column("recorded_at", sa.DateTime(timezone=True), nullable=False),
         sa.Column("by", sa.String(), nullable=False),
     )
+    op.create_index(op.f("ix_diet_animal_id"), "diet", ["animal_id"])
     _diet_item(
         sa.Column("grams", sa.Integer(), nullable=False),
         sa.CheckConstraint("grams > 0", name=op.f("ck_diet_item_diet_item_more_than_nothing")),
@@ -172,7 +180,6 @@ def _diet(*columns: Any) -> None:
         sa.ForeignKeyConstraint(["animal_id"], ["animal.id"], name=op.f("fk_diet_animal_id")),
         sa.PrimaryKeyConstraint("id", name=op.f("pk_diet")),
     )
-    op.create_index(op.f("ix_diet_animal_id"), "diet", ["animal_id"], unique=False)
 
 
 def _diet_item(*columns: Any) -> None:

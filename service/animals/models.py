@@ -2,7 +2,7 @@
 
 from datetime import date
 
-from sqlalchemy import CheckConstraint
+from sqlalchemy import CheckConstraint, Index
 from sqlmodel import Field, SQLModel
 
 from service.database import Instant
@@ -27,10 +27,13 @@ class AnimalWeight(SQLModel, table=True):
     """What an animal weighed at an instant."""
 
     __tablename__ = "animal_weight"
-    __table_args__ = (CheckConstraint("grams > 0", name="weight_more_than_nothing"),)
+    __table_args__ = (
+        CheckConstraint("grams > 0", name="weight_more_than_nothing"),
+        Index(None, "animal_id", "occurred_at"),
+    )
 
     id: int | None = Field(default=None, primary_key=True)
-    animal_id: int = Field(foreign_key="animal.id", index=True)
+    animal_id: int = Field(foreign_key="animal.id")
     occurred_at: Instant
     recorded_at: Instant
     grams: int

@@ -2,8 +2,10 @@
 
 from collections.abc import Iterable, Mapping, Sequence
 from datetime import date, datetime
+from functools import lru_cache
+from typing import Any
 
-from sqlalchemy import ColumnElement, case
+from sqlalchemy import ColumnElement, bindparam
 from sqlalchemy import select as columns
 from sqlmodel import Session, col, func, or_, select
 
@@ -54,27 +56,21 @@ def body_masses_g(
 
     An animal that was never weighed is not there.
     """
-    weighed = col(AnimalWeight.occurred_at)
-    place = (
-        func.row_number()
-        .over(
-            partition_by=col(AnimalWeight.animal_id),
-            order_by=(
-                case((weighed <= at, 0), else_=1),
-                case((weighed <= at, weighed)).desc(),
-                weighed,
-                col(AnimalWeight.id).desc(),
-            ),
-        )
-        .label("place")
-    )
-    ranked = (
-        select(AnimalWeight.animal_id, AnimalWeight.grams, place)
-        .where(col(AnimalWeight.animal_id).in_(set(animal_ids)))
-        .subquery()
-    )
-    found = session.execute(columns(ranked.c.animal_id, ranked.c.grams).where(ranked.c.place == 1))
-    return {row.animal_id: row.grams for row in found}
+    found = session.execute(_masses_select(), {"animals": list(set(animal_ids)), "at": at})
+    return {row.id: row.grams for row in found if row.grams is not None}
+
+
+@lru_cache(maxsize=1)
+def _masses_select() -> Any:
+    """The select of `body_masses_g`, built once: one look-up by an index for each animal."""
+    at: Any = bindparam("at")
+    of_animal = select(AnimalWeight.grams).where(col(AnimalWeight.animal_id) == col(Animal.id))
+    when, number = col(AnimalWeight.occurred_at), col(AnimalWeight.id)
+    last = of_animal.where(when <= at).order_by(when.desc(), number.desc()).limit(1)
+    first = of_animal.where(when > at).order_by(when, number).limit(1)
+    grams = func.coalesce(last.scalar_subquery(), first.scalar_subquery()).label("grams")
+    chosen: Any = bindparam("animals", expanding=True)
+    return columns(col(Animal.id), grams).where(col(Animal.id).in_(chosen))
 
 
 def weights(

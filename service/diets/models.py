@@ -3,7 +3,7 @@
 from datetime import date
 from typing import Any
 
-from sqlalchemy import JSON, CheckConstraint, Column
+from sqlalchemy import JSON, CheckConstraint, Column, Index
 from sqlmodel import Field, SQLModel
 
 from service.database import Instant
@@ -18,19 +18,23 @@ class Diet(SQLModel, table=True):
 
     __table_args__ = (
         CheckConstraint("(animal_id IS NULL) <> (group_id IS NULL)", name="of_one_eater"),
+        Index(None, "animal_id", "from_day"),
+        Index(None, "group_id", "from_day"),
     )
 
     id: int | None = Field(default=None, primary_key=True)
-    animal_id: int | None = Field(default=None, foreign_key="animal.id", index=True)
-    group_id: int | None = Field(default=None, foreign_key="animal_group.id", index=True)
+    animal_id: int | None = Field(default=None, foreign_key="animal.id")
+    group_id: int | None = Field(default=None, foreign_key="animal_group.id")
     from_day: date
     from_feed: int = 1
     feeds_per_day: int
-    feeds: list[dict[str, Any]] | None = Field(default=None, sa_column=Column(JSON))
+    feeds: list[dict[str, Any]] | None = Field(
+        default=None, sa_column=Column(JSON(none_as_null=True))
+    )
     amounts_for: str
     total_by: str | None = None
     total: float | None = None
-    season: list[float] | None = Field(default=None, sa_column=Column(JSON))
+    season: list[float] | None = Field(default=None, sa_column=Column(JSON(none_as_null=True)))
     reason: str | None = None
     status: str
     decided_at: Instant | None = None

@@ -19,7 +19,7 @@ LISTS = (
     "/life-left",
     "/thaw-batches",
     "/thaw-batches?state=open",
-    "/thaw-batches?state=to_discard",
+    "/thaw-batches?state=thawing",
     "/deliveries",
     "/places",
     "/animals",

@@ -8,7 +8,7 @@ from sqlmodel import Session
 from service.database import insert_ignoring
 from service.diets.models import DayEnergy
 from service.diets.queries.energies import energies
-from service.diets.queries.kept import versions_on
+from service.diets.queries.kept import in_force_on
 from service.site.queries import SiteView
 
 
@@ -20,11 +20,11 @@ def settle(session: Session, view: SiteView, day: date, *, at: datetime) -> None
     for each species of a diet by energy.
     """
     species = {
-        item.species_code
-        for versions in versions_on(session, view.id, day).values()
-        for version in versions
-        if version.prescription.by_energy
-        for item in version.items
+        line.species
+        for diets in in_force_on(session, view.id, day).values()
+        for diet in diets
+        if diet.prescription.by_energy
+        for line in diet.prescription.lines
     }
     rows = [
         {

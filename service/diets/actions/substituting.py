@@ -10,7 +10,7 @@ from service.animals.models import Animal, AnimalGroup
 from service.catalogue.queries import lock_species, species_by_code
 from service.diets.models import DaySubstitution
 from service.diets.queries.energies import energies
-from service.diets.queries.kept import Eater, substitution_by_id, versions_on
+from service.diets.queries.kept import Eater, in_force_on, substitution_by_id
 from service.diets.queries.need import need_of
 from service.diets.queries.substitutes import proposal
 from service.diets.rules.substituting import Swap
@@ -140,10 +140,8 @@ def _ensure_possible(
 ) -> None:
     approved: Iterable[str] = (
         code
-        for version in versions_on(session, view.id, day, eaters=[eater]).get(eater, [])
-        for item in version.items
-        if item.species_code == one.species
-        for code in item.substitutes
+        for diet in in_force_on(session, view.id, day, eaters=[eater]).get(eater, [])
+        for code in diet.substitutes.get(one.species, ())
     )
     if one.substitute not in approved:
         raise Conflict(

@@ -9,7 +9,7 @@ from service.animals.queries import codes_of
 from service.assessments.queries.taking import held_back
 from service.decisions import Outcome
 from service.diets.queries.energies import energies
-from service.diets.queries.kept import Eater, versions_on
+from service.diets.queries.kept import Eater, in_force_on
 from service.diets.queries.need import Portion, portions
 from service.diets.rules.energy import FishEnergy
 from service.diets.rules.substituting import Swap, Wish, cautions, swaps_for
@@ -59,10 +59,10 @@ def _wishes(
     if not grams:
         return []
     approved = {
-        (eater, item.species_code): item.substitutes
-        for eater, versions in versions_on(session, view.id, day).items()
-        for version in versions
-        for item in version.items
+        (eater, code): others
+        for eater, diets in in_force_on(session, view.id, day).items()
+        for diet in diets
+        for code, others in diet.substitutes.items()
     }
     return [
         Wish(eater, code, held, approved.get((eater, code), ()))
