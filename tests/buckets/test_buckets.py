@@ -337,6 +337,21 @@ def test_signed_supplements_and_ordered_medicines_are_in_the_first_bucket(
     assert second["carries"] == [] and first["medicated"] and not second["medicated"]
 
 
+def test_what_a_member_of_a_group_is_to_get_is_in_the_groups_bucket_under_its_name(
+    kitchen: Kitchen,
+) -> None:
+    an_order(kitchen)
+    kitchen.keeper.made("/groups", {"code": "POOL", "name": "The pool"})
+    joined = {"animal": "BRINE", "from": "2026-11-01T00:00:00Z"}
+    kitchen.keeper.made("/groups/POOL/members", joined)
+    items = [{"species": "CAP", "mass": "3 kg"}]
+    kitchen.nutritionist.made("/groups/POOL/diets", {"from": "2026-11-01", "items": items})
+    a_batch(kitchen)
+    (bucket,) = kitchen.commissary.made("/buckets", {"day": TODAY})["items"]
+    assert (bucket["group"], bucket["mass"]["g"]) == ("POOL", 3000)
+    assert [(p["animal"], p["item"]) for p in bucket["carries"]] == [("BRINE", "Antibiotic 250 mg")]
+
+
 def test_a_tablet_that_is_taken_is_recorded_as_given_once(kitchen: Kitchen) -> None:
     plan = a_signed_plan(kitchen)
     batch = a_batch(kitchen)

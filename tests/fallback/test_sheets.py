@@ -12,6 +12,7 @@ import typst
 from service.fallback import queries
 from service.fallback.actions.drawing import words
 from service.fallback.actions.nightly import make_due
+from service.labels.actions.drawing import symbol
 from service.security.actor import SERVICE
 from service.site.queries import view
 from service.worker import LongJob, jobs_of
@@ -134,7 +135,7 @@ def test_a_long_sheet_has_its_code_on_every_page(small_kitchen: Kitchen) -> None
         on_a_diet(small_kitchen, f"A{n}", feeds=1, CAP=400)
     code = a_sheet(small_kitchen)["code"]
     template = files("service").joinpath("fallback", "data", "sheet.typ").read_bytes()
-    inputs = {"sheet": json.dumps(on_paper(small_kitchen, code))}
+    inputs = {"sheet": json.dumps(on_paper(small_kitchen, code) | {"symbol": symbol(code)})}
     drawn: Any = typst.compile(
         template, format="png", ppi=150, ignore_system_fonts=True, sys_inputs=inputs
     )

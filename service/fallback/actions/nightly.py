@@ -9,7 +9,7 @@ from sqlmodel import Session
 from service.clock import Clock
 from service.database import Database
 from service.fallback import queries
-from service.fallback.actions.drawing import draw
+from service.fallback.actions.drawing import draw_apart
 from service.fallback.actions.making import make_for
 from service.fallback.models import FallbackSheet
 from service.notifications.actions.telling import tell
@@ -51,7 +51,7 @@ def _of_site(database: Database, site_id: int, folder: Path, at: datetime) -> Pa
     if path.exists():
         return None
     with Session(database.snapshot) as session:
-        _write(path, draw(session, sheet, site))
+        _write(path, draw_apart(session, sheet, site))
     return path
 
 
