@@ -408,16 +408,16 @@ def rooms(session: Session, site_id: int) -> list[Room]:
 
 def live_requests(session: Session, site_id: int, *, now: datetime) -> Sequence[ThawRequest]:
     """Requests that were not given up and whose last feed is to come, by number. One query."""
-    return session.exec(
+    statement = (
         select(ThawRequest)
         .where(
             col(ThawRequest.site_id) == site_id,
             col(ThawRequest.last_feed_at) > now,
             col(ThawRequest.cancelled_at).is_(None),
         )
-        .order_by(col(ThawRequest.id))
         .execution_options(populate_existing=True)
-    ).all()
+    )
+    return _by_number(session.exec(statement).all())
 
 
 def requests_between(
@@ -427,16 +427,18 @@ def requests_between(
 
     Cost: grows with the requests from then on, not with those before.
     """
-    return session.exec(
-        select(ThawRequest)
-        .where(
-            col(ThawRequest.site_id) == site_id,
-            col(ThawRequest.last_feed_at) >= start,
-            col(ThawRequest.first_feed_at) < end,
-            col(ThawRequest.cancelled_at).is_(None),
-        )
-        .order_by(col(ThawRequest.id))
-    ).all()
+    statement = select(ThawRequest).where(
+        col(ThawRequest.site_id) == site_id,
+        col(ThawRequest.last_feed_at) >= start,
+        col(ThawRequest.first_feed_at) < end,
+        col(ThawRequest.cancelled_at).is_(None),
+    )
+    return _by_number(session.exec(statement).all())
+
+
+def _by_number(found: Sequence[ThawRequest]) -> list[ThawRequest]:
+    """Sorted here: asked for in this order, SQLite goes through all requests there ever were."""
+    return sorted(found, key=lambda request: request.id or 0)
 
 
 def shares_of(session: Session, request_ids: Sequence[int]) -> Sequence[SurplusShare]:
