@@ -13,7 +13,7 @@ from sqlmodel import Session, col, func, or_, select
 from service.animals import queries as animals
 from service.animals.models import Animal, AnimalGroup, AnimalWeight, Fast, LifeStage
 from service.animals.rules import Stage
-from service.diets.queries.need import portions
+from service.diets.queries.need import need_of
 from service.feeding.models import AnimalIntake, Feed, FeedItem, FeedShare, GroupIntake
 from service.feeding.rules import Appetite, Outcome
 from service.ledger.models import Movement
@@ -157,18 +157,21 @@ class Asked:
 
 
 class Diets:
-    """What every eater of a site was to get, day by day; each day is asked once."""
+    """What eaters of a site, some or all, were to get, day by day; each day is asked once."""
 
-    def __init__(self, session: Session, view: SiteView) -> None:
-        self._session, self._view = session, view
+    def __init__(
+        self, session: Session, view: SiteView, eaters: Collection[Eater] | None = None
+    ) -> None:
+        self._session, self._view, self._eaters = session, view, eaters
         self._days: dict[date, dict[Eater, Asked]] = {}
 
     def on(self, day: date) -> Mapping[Eater, Asked]:
-        """By eater; cost as `portions`, the first time."""
+        """By eater; cost as `need_of`, the first time."""
         if day not in self._days:
             grams: Counter[Eater] = Counter()
             feeds: dict[Eater, set[datetime]] = {}
-            for portion in portions(self._session, self._view, day):
+            need = need_of(self._session, self._view, day, eaters=self._eaters)
+            for portion in need.portions:
                 eater = (portion.animal_id, portion.group_id)
                 grams[eater] += portion.grams
                 feeds.setdefault(eater, set()).add(portion.feed_at)
