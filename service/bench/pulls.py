@@ -15,7 +15,8 @@ from pathlib import Path
 from statistics import median
 
 import httpx
-from sqlmodel import Session, col, insert, select
+from sqlalchemy import select as columns
+from sqlmodel import Session, SQLModel, col, insert, select
 
 from service.animals.actions import setting_up as animals
 from service.animals.schemas import AnimalIn
@@ -27,7 +28,6 @@ from service.clock import system_clock
 from service.database import Database
 from service.diets.actions.setting import set_diet
 from service.diets.schemas import DietIn
-from service.ledger.models import Parcel, Reservation
 from service.lots.models import Lot
 from service.security.actor import SERVICE
 from service.security.transactions import transaction
@@ -43,6 +43,7 @@ OLD_REQUESTS = 30 * 365 * 5
 SPECIES = ("HER", "CAP", "MAC", "SPR")
 TARGET_MS, TARGET_RATIO = 50, 1.2
 ROUNDS = 9
+_PARCEL, _RESERVATION = (SQLModel.metadata.tables[name] for name in ("parcel", "reservation"))
 _BASE = 1_000_000  # numbers of made requests begin here
 
 
@@ -119,7 +120,7 @@ def stock(database: Database, at: datetime, size: Size = FULL) -> None:
         session.execute(insert(Lot), lots)
         ids = session.exec(select(Lot.id).where(col(Lot.code).startswith("BENCH"))).all()
         session.execute(
-            insert(Parcel),
+            insert(_PARCEL),
             [
                 {
                     "lot_id": lot,
@@ -174,7 +175,9 @@ def _history(database: Database, at: datetime, requests: int, size: Size) -> Non
     with transaction(database.writer) as session:
         newest = session.exec(select(ThawRequest).order_by(col(ThawRequest.id)).limit(1)).one()
         like = newest.model_dump(exclude={"id"})
-        parcels = session.exec(select(Parcel.id).where(col(Parcel.cartons) == 2)).all()
+        parcels = (
+            session.execute(columns(_PARCEL.c.id).where(_PARCEL.c.cartons == 2)).scalars().all()
+        )
         days = [at - timedelta(days=2 + n // size.requests) for n in range(requests)]
         session.execute(
             insert(ThawRequest),
@@ -193,7 +196,7 @@ def _history(database: Database, at: datetime, requests: int, size: Size) -> Non
             ],
         )
         session.execute(
-            insert(Reservation),
+            insert(_RESERVATION),
             [
                 {
                     "parcel_id": parcels[n % len(parcels)],
@@ -205,9 +208,9 @@ def _history(database: Database, at: datetime, requests: int, size: Size) -> Non
                 for n, day in enumerate(days)
             ],
         )
-        lot, place = session.exec(select(Parcel.lot_id, Parcel.place_id).limit(1)).one()
+        lot, place = session.execute(columns(_PARCEL.c.lot_id, _PARCEL.c.place_id).limit(1)).one()
         empty = {"lot_id": lot, "place_id": place, "opened_at": days[-1], "grams": 0}
-        session.execute(insert(Parcel), [empty] * requests)
+        session.execute(insert(_PARCEL), [empty] * requests)
     with database.writer.connect() as connection:
         connection.exec_driver_sql("ANALYZE")
         connection.commit()

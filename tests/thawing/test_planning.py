@@ -285,6 +285,18 @@ def test_extras_are_added_to_what_the_diets_need_and_say_what_for(kitchen: Kitch
     ]
 
 
+def test_a_day_without_diets_may_still_have_extras_and_is_fed_in_the_usual_hours(
+    kitchen: Kitchen,
+) -> None:
+    kitchen.a_lot("CAP")
+    extra = {"species": "CAP", "mass": "2 kg", "reason": "enrichment"}
+    plan = day_asked(kitchen, extras=[extra])
+    assert [p["mass"]["g"] for p in plan["pulls"]] == [2_000]
+    # our defaults feed_day_from and feed_day_to, in the site's zone
+    assert plan["first_feed_at"] == "2026-11-27T08:00:00Z"
+    assert plan["last_feed_at"] == "2026-11-27T16:00:00Z"
+
+
 def test_what_is_short_may_be_replaced_by_fish_of_the_same_energy_once_somebody_says_so(
     kitchen: Kitchen,
 ) -> None:

@@ -217,6 +217,6 @@ def _feeds(
         return order.first_feed_at, order.last_feed_at
     start, policy = view.start_of(order.day), view.policy
     times = [portion.feed_at for portion in due]
-    first = order.first_feed_at or min(start + timedelta(hours=policy.feed_day_from), *times)
-    last = order.last_feed_at or max(start + timedelta(hours=policy.feed_day_to), *times)
+    first = order.first_feed_at or min([start + timedelta(hours=policy.feed_day_from), *times])
+    last = order.last_feed_at or max([start + timedelta(hours=policy.feed_day_to), *times])
     return first.astimezone(UTC), last.astimezone(UTC)

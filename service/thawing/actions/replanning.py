@@ -51,9 +51,9 @@ def replan(
     """
     request = queries.request_by_id(session, number, by=by, field="thaw_request")
     sites.happened_at(session, request.site_id, order.occurred_at, now=at)
-    _lock(session, [request])
-    _ensure_open(request, at)
     view = sites.view(session, request.site_id, at=at)
+    _lock(session, [request], also=_species_of_day(session, request, view))
+    _ensure_open(request, at)
     audit.note(session, by, "thaw replan asked for", number, at=at, site_id=view.id, after=order)
     _look_again(session, request, view)
     _replan(session, {number: Reason(f"{by.name} asked for it", order.way)}, view, at=at, by=by)
@@ -70,13 +70,14 @@ def accept(
     """
     request = queries.request_by_id(session, number, by=by, field="thaw_request")
     sites.happened_at(session, request.site_id, order.occurred_at, now=at)
+    view = sites.view(session, request.site_id, at=at)
     proposed = ThawRequestOut.model_validate(request.plan).substitutions
-    _lock(session, [request], also={each.substitute for each in proposed})
+    others = {each.substitute for each in proposed}
+    _lock(session, [request], also=others | _species_of_day(session, request, view))
     _ensure_open(request, at)
     proposed = ThawRequestOut.model_validate(request.plan).substitutions
     if request.day is None or not proposed:
         raise Conflict("this plan proposes no substitutions", kind="nothing-to-substitute")
-    view = sites.view(session, request.site_id, at=at)
     substituting.accept(session, view, request.day, proposed, reason=order.reason, at=at, by=by)
     _look_again(session, request, view)
     why = Reason("substitutions were accepted")
@@ -89,6 +90,13 @@ def _ensure_open(request: ThawRequest, at: datetime) -> None:
         raise Conflict("this thaw request was cancelled", kind="already-cancelled")
     if request.last_feed_at <= at:
         raise Conflict("the last feed of this thaw request is over", kind="request-over")
+
+
+def _species_of_day(session: Session, request: ThawRequest, view: SiteView) -> set[str]:
+    """What its day needs now: locked with the rest at once, so that nobody deadlocks."""
+    if request.day is None:
+        return set()
+    return {portion.species for portion in portions(session, view, request.day)}
 
 
 def _look_again(session: Session, request: ThawRequest, view: SiteView) -> None:
