@@ -18,6 +18,7 @@ down_revision = "0017"
 branch_labels = None
 depends_on = None
 
+NOT_YET = sa.text("not_yet_at IS NOT NULL OR found <> 'thawed'")
 THAWING = sa.text("grams > 0 AND thaw_batch_id IS NOT NULL")
 
 
@@ -109,6 +110,13 @@ def _looks() -> None:
         sa.PrimaryKeyConstraint("id", name=op.f("pk_thaw_look")),
     )
     op.create_index(op.f("ix_thaw_look_thaw_batch_id"), "thaw_look", ["thaw_batch_id"])
+    op.create_index(
+        "ix_thaw_look_not_yet",
+        "thaw_look",
+        ["thaw_batch_id"],
+        sqlite_where=NOT_YET,
+        postgresql_where=NOT_YET,
+    )
 
 
 def _triggers() -> Iterator[str]:

@@ -593,22 +593,34 @@ def batch_of(batch: ThawBatch) -> Batch:
 def batches(
     session: Session, site_ids: Sequence[int], *, open_only: bool, limit: int | None, after_id: int
 ) -> list[Batch]:
-    """Thaw batches by number; open ones still hold fish. One query.
+    """Thaw batches by number; open ones still hold fish. One query, or two.
 
     Of open ones the cost grows with what holds fish, not with all that ever thawed.
     """
+    if open_only:
+        found = [b for b in _open_batches(session, after_id) if b.site_id in site_ids]
+        return found[:limit]
     statement = (
         select(ThawBatch)
         .where(col(ThawBatch.site_id).in_(site_ids), col(ThawBatch.id) > after_id)
         .order_by(col(ThawBatch.id))
         .limit(limit)
     )
-    if open_only:
-        thawing = select(Parcel.thaw_batch_id).where(
-            col(Parcel.grams) > 0, col(Parcel.thaw_batch_id).is_not(None)
-        )
-        statement = statement.where(col(ThawBatch.id).in_(thawing))
     return [batch_of(batch) for batch in session.exec(statement)]
+
+
+def _open_batches(session: Session, after_id: int) -> list[Batch]:
+    thawing = (
+        select(Parcel.thaw_batch_id)
+        .where(
+            col(Parcel.grams) > literal_column("0"),  # as `ix_parcel_thawing` has it
+            col(Parcel.thaw_batch_id) > after_id,
+        )
+        .distinct()
+    )
+    ids = session.exec(thawing).all()
+    found = session.execute(rows_where_in(ThawBatch.id), {"keys": list(ids)}).scalars()
+    return sorted(map(batch_of, found), key=lambda batch: batch.id)
 
 
 def with_origins(session: Session, batches: Sequence[Batch]) -> dict[int, Batch]:

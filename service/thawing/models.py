@@ -3,7 +3,7 @@
 from datetime import date
 from typing import Any
 
-from sqlalchemy import JSON, CheckConstraint, Column, Index
+from sqlalchemy import JSON, CheckConstraint, Column, Index, text
 from sqlmodel import Field, SQLModel
 
 from service.database import Instant
@@ -93,6 +93,9 @@ class ThawForecast(SQLModel, table=True):
     thaw_request_id: int | None = Field(default=None, foreign_key="thaw_request.id", index=True)
 
 
+NOT_YET = text("not_yet_at IS NOT NULL OR found <> 'thawed'")
+
+
 class ThawLook(SQLModel, table=True):
     """Somebody looked at a thaw batch: how far it was, or a temperature, or both. Never changed.
 
@@ -103,6 +106,12 @@ class ThawLook(SQLModel, table=True):
     __tablename__ = "thaw_look"
     __table_args__ = (
         CheckConstraint("found IS NOT NULL OR measured_c IS NOT NULL", name="saw_something"),
+        Index(
+            "ix_thaw_look_not_yet",  # the few thaws that somebody looked at before they were done
+            "thaw_batch_id",
+            sqlite_where=NOT_YET,
+            postgresql_where=NOT_YET,
+        ),
     )
 
     id: int | None = Field(default=None, primary_key=True)

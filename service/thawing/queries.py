@@ -30,6 +30,7 @@ from service.site import queries as sites
 from service.site.models import Place
 from service.site.rules import PlaceKind, Policy
 from service.thawing.models import (
+    NOT_YET,
     SurplusShare,
     ThawForecast,
     ThawLook,
@@ -346,12 +347,14 @@ def _watched(
     session: Session, site_id: int, product_ids: Sequence[int], kind: PlaceKind
 ) -> Sequence[ThawForecast]:
     """The newest modelled thaws of each product that somebody looked at twice, oldest first."""
-    thawed = select(ThawLook.thaw_batch_id).where(col(ThawLook.found) == Thaw.THAWED)
-    not_yet = select(ThawLook.thaw_batch_id).where(
-        or_(
-            col(ThawLook.not_yet_at).is_not(None),
-            col(ThawLook.found).in_((Thaw.FROZEN, Thaw.PART_THAWED)),
+    not_yet = select(ThawLook.thaw_batch_id).where(NOT_YET)
+    thawed = (
+        select(ThawLook.id)
+        .where(
+            col(ThawLook.thaw_batch_id) == col(ThawForecast.thaw_batch_id),
+            col(ThawLook.found) == Thaw.THAWED,
         )
+        .exists()
     )
     newest = (
         func.row_number()
@@ -368,8 +371,8 @@ def _watched(
             col(ThawForecast.product_id).in_(product_ids),
             col(ThawForecast.place_kind) == kind,
             col(ThawForecast.modelled_h).is_not(None),
-            col(ThawForecast.thaw_batch_id).in_(thawed),
             col(ThawForecast.thaw_batch_id).in_(not_yet),
+            thawed,
         )
         .subquery()
     )
