@@ -245,6 +245,7 @@ PROBLEM_KINDS = {
     "unknown-photo": "No photo has this SHA-256.",
     "unknown-parcel": "No such parcel of this lot is in that place.",
     "unknown-movement": "No movement has this number.",
+    "unknown-feed": "No feed has this number.",
     "unknown-thaw-request": "No thaw request has this number.",
     "already-replaced": "The check was corrected before.",
     "unknown-check": "No check has this number.",

@@ -48,7 +48,7 @@ FAULTS = {
         "from service.ledger.models import Parcel as wrong",
     ),
     "Nothing imports a route but the application": (
-        "feeding/actions.py",
+        "feeding/actions/recording.py",
         "from service.animals.routes import router as wrong",
     ),
 }

@@ -1,12 +1,13 @@
 """What animals and groups ate, from the sums that are kept by day and lot."""
 
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from datetime import date
-from functools import lru_cache
-from typing import Any, cast
+from functools import cache, lru_cache
+from math import nan
+from typing import Any
 
-from sqlalchemy import Dialect, Select, bindparam, func
+from sqlalchemy import Date, Dialect, Select, bindparam, cast, func
 from sqlalchemy import select as columns
 from sqlalchemy.orm import aliased
 from sqlmodel import Session, col
@@ -15,8 +16,8 @@ from service.assays.models import Assay, AssayValue, AssayWithdrawal
 from service.catalogue.rules import default_content
 from service.database import Plain, StraightSelect
 from service.diets.rules.energy import assayed_energy, usual_energy
-from service.feeding.models import AnimalIntake, Feed, GroupIntake
-from service.feeding.rules import LASTING, Outcome
+from service.feeding.models import AnimalIntake, Feed, GroupIntake, IntakeSums
+from service.feeding.rules import LASTING, Grain, Outcome
 from service.ledger.models import Movement
 from service.lots.models import Lot
 
@@ -52,43 +53,65 @@ def lots_eaten_on(session: Session, animal_id: int, day: date) -> Sequence[LotEa
 
 
 def sums(
-    session: Session, first: date, last: date, *, animal_id: int | None, group_id: int | None
+    session: Session,
+    first: date,
+    last: date,
+    grain: Grain,
+    *,
+    animal_id: int | None,
+    group_id: int | None,
 ) -> list[Plain]:
-    """Day, lot, feeds, and grams offered, eaten, left, cold, lost and estimated; days included.
+    """First day of a step, lot, feeds, and grams offered, eaten, left, cold, lost, estimated.
 
-    Of an animal, else of a group. One query; cost grows with days, not with their feeds.
+    Of an animal, else of a group; days included. One query; cost grows with days, not with
+    their feeds.
     """
-    select = _sums_select(animal_id is not None, session.get_bind().dialect)
+    select = _sums_select(animal_id is not None, grain, session.get_bind().dialect)
     eater = animal_id if animal_id is not None else group_id
     return select.rows(session.connection(), {"eater": eater, "first": first, "last": last})
 
 
-@lru_cache(maxsize=4)
-def _sums_select(of_animal: bool, dialect: Dialect) -> StraightSelect:
+@lru_cache(maxsize=16)
+def _sums_select(of_animal: bool, grain: Grain, dialect: Dialect) -> StraightSelect:
     table = AnimalIntake if of_animal else GroupIntake
     eater = col(AnimalIntake.animal_id) if of_animal else col(GroupIntake.group_id)
-    statement = cast(
-        Select[Any],
-        columns(
-            col(table.day),
-            col(table.lot_id),
-            col(table.feeds),
-            col(table.offered_g),
-            col(table.eaten_g),
-            col(table.left_g),
-            col(table.cold_g),
-            col(table.lost_g),
-            col(table.estimated_g),
-        )
+    begin = _begin(col(table.day), grain, dialect)
+    statement: Select[Any] = (
+        columns(begin, col(table.lot_id))
+        .add_columns(*(func.sum(column) for column in _summed(table)))
         .where(
             eater == bindparam("eater"),
             col(table.day) >= bindparam("first"),
             col(table.day) <= bindparam("last"),
             col(table.offered_g) > 0,
         )
-        .order_by(col(table.day), col(table.lot_id)),
+        .group_by(begin, col(table.lot_id))
+        .order_by(begin, col(table.lot_id))
     )
     return StraightSelect(statement, dialect)
+
+
+def _summed(table: type[IntakeSums]) -> tuple[Any, ...]:
+    return (
+        col(table.feeds),
+        col(table.offered_g),
+        col(table.eaten_g),
+        col(table.left_g),
+        col(table.cold_g),
+        col(table.lost_g),
+        col(table.estimated_g),
+    )
+
+
+def _begin(day: Any, grain: Grain, dialect: Dialect) -> Any:
+    """The first day of the step of a day, as `rules.step_of`."""
+    if grain is Grain.DAY:
+        return day
+    if dialect.name != "sqlite":
+        return cast(func.date_trunc(grain.value, day), Date)
+    if grain is Grain.WEEK:
+        return func.date(day, "weekday 0", "-6 days", type_=Date)
+    return func.date(day, "start of month", type_=Date)
 
 
 def without_eating(
@@ -118,15 +141,13 @@ def without_eating(
 
 @dataclass(frozen=True)
 class Fish:
-    """A lot that was eaten of, and what a kilogram of it holds.
-
-    content: by tag, in service units, only of nutrients that time in a freezer leaves alone.
-    """
+    """A lot that was eaten of, and what it holds: kcal/kg, and what of `LASTING` in service
+    units, in that order; nan where nobody knows."""
 
     code: str
     species: str
     kcal_per_kg: float
-    content: Mapping[str, float]
+    content: tuple[float, ...]
 
 
 def fish_of(session: Session, lot_ids: Collection[int]) -> dict[int, Fish]:
@@ -137,22 +158,28 @@ def fish_of(session: Session, lot_ids: Collection[int]) -> dict[int, Fish]:
     ids = list(set(lot_ids))
     if not ids:
         return {}
-    statement = columns(col(Lot.id), col(Lot.code), col(Lot.species_code)).where(
-        col(Lot.id).in_(ids)
-    )
+    statement = columns(col(Lot.id), col(Lot.code), col(Lot.species_code))
     assayed = _assayed(session, ids)
-    found = {}
-    for lot_id, code, species in session.execute(statement):
-        measured = assayed.get(lot_id, {})
-        energy = assayed_energy(species, measured)
-        content = {**default_content(species), **measured}
-        found[lot_id] = Fish(
-            code,
-            species,
-            energy if energy is not None else usual_energy(species).kcal_per_kg,
-            {tag: amount for tag, amount in content.items() if tag in LASTING},
-        )
-    return found
+    return {
+        lot_id: Fish(code, species, *_holds(species, assayed.get(lot_id)))
+        for lot_id, code, species in session.execute(statement.where(col(Lot.id).in_(ids)))
+    }
+
+
+def _holds(species: str, measured: dict[str, float] | None) -> tuple[float, tuple[float, ...]]:
+    if measured is None:
+        return _usually_holds(species)
+    energy = assayed_energy(species, measured)
+    content = {**default_content(species), **measured}
+    return (
+        usual_energy(species).kcal_per_kg if energy is None else energy,
+        tuple(content.get(tag, nan) for tag in LASTING),
+    )
+
+
+@cache
+def _usually_holds(species: str) -> tuple[float, tuple[float, ...]]:
+    return _holds(species, {})
 
 
 def _assayed(session: Session, lot_ids: Sequence[int]) -> dict[int, dict[str, float]]:

@@ -3,9 +3,10 @@
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import date
-from functools import lru_cache
+from functools import cache
 from typing import Any
 
+import numpy as np
 from sqlmodel import Session
 
 from service.catalogue.rules import nutrients
@@ -15,6 +16,7 @@ from service.feeding.queries.intake import Fish
 from service.feeding.rules import LASTING, Grain, Outcome, step_of
 from service.quality.queries.listing import mass_shown
 from service.quantities import Units
+from service.science.arrays import Array
 
 CAUTIONS = (
     "Energy and nutrients are of the newest assay of each lot, else as usual of its species.",
@@ -54,16 +56,16 @@ def record(
 
     Four queries. Cost grows with the days, not with their feeds.
     """
-    rows = intake.sums(session, first, last, animal_id=animal_id, group_id=group_id)
+    eater = {"animal_id": animal_id, "group_id": group_id}
+    rows = intake.sums(session, first, last, grain, **eater)
     fish = intake.fish_of(session, {row[1] for row in rows})
     steps: dict[date, _Step] = {}
-    total, begins = _Step(), _Begins(grain)
+    total = _Step()
     for row in rows:
-        steps.setdefault(begins[row[0]], _Step()).add(row)
+        steps.setdefault(row[0], _Step()).add(row)
         total.add(row)
-    without = intake.without_eating(session, first, last, animal_id=animal_id, group_id=group_id)
-    for day, outcome, feeds in without:
-        step = steps.setdefault(begins[day], _Step())
+    for day, outcome, feeds in intake.without_eating(session, first, last, **eater):
+        step = steps.setdefault(step_of(day, grain)[0], _Step())
         step.refused += feeds if outcome is Outcome.REFUSED else 0
         step.not_offered += feeds if outcome is Outcome.NOT_OFFERED else 0
     return {
@@ -83,19 +85,6 @@ def record(
         **_content(total.eaten, fish, units),
         "cautions": CAUTIONS,
     }
-
-
-class _Begins(dict[date, date]):
-    """The first day of the step of a day."""
-
-    def __init__(self, grain: Grain) -> None:
-        super().__init__()
-        self._grain = grain
-
-    def __missing__(self, day: date) -> date:
-        begin = step_of(day, self._grain)[0]
-        self[day] = begin
-        return begin
 
 
 def _shown(step: _Step, fish: Mapping[int, Fish], units: Units) -> dict[str, Any]:
@@ -136,28 +125,27 @@ def _content(eaten: Mapping[int, int], fish: Mapping[int, Fish], units: Units) -
 def _nutrients(
     eaten: Mapping[int, int], fish: Mapping[int, Fish], units: Units
 ) -> list[dict[str, Any]]:
-    amounts, known = [0.0] * len(LASTING), [0] * len(LASTING)
-    total = 0
-    for lot_id, grams in eaten.items():
-        total += grams
-        for place, tag in enumerate(LASTING):
-            content = fish[lot_id].content.get(tag)
-            if content is not None:
-                amounts[place] += content * grams
-                known[place] += grams
+    if not eaten:
+        return []
+    grams = np.array(list(eaten.values()), dtype=float)
+    content = np.array([fish[lot_id].content for lot_id in eaten])
+    unknown = np.isnan(content)
+    amounts = grams @ np.where(unknown, 0.0, content) * _per_gram()
+    unknown_g = grams @ unknown
+    total = grams.sum()
     return [
         {
             "nutrient": tag,
-            "amount": round(amounts[place] * _per_gram(tag), 4),
+            "amount": round(float(amount), 4),
             "unit": nutrients()[tag].amount_unit,
-            "not_known": mass_shown(units, total - known[place]),
+            "not_known": mass_shown(units, int(missing)),
         }
-        for place, tag in enumerate(LASTING)
-        if known[place]
+        for tag, amount, missing in zip(LASTING, amounts, unknown_g, strict=True)
+        if missing < total
     ]
 
 
-@lru_cache(maxsize=64)
-def _per_gram(tag: str) -> float:
-    """By what a content times grams is multiplied: it is per 100 g or per kg."""
-    return 0.01 if nutrients()[tag].unit.endswith("/100g") else 0.001
+@cache
+def _per_gram() -> Array:
+    """By what contents times grams are multiplied: they are per 100 g or per kg."""
+    return np.array([0.01 if nutrients()[tag].unit.endswith("/100g") else 0.001 for tag in LASTING])
