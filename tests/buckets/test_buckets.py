@@ -435,6 +435,7 @@ def test_medicines_go_into_the_fish_by_a_vets_order_only(kitchen: Kitchen) -> No
         {"order": others},
         {"order": small, "count": 2},
         {"order": herring, "fish": "CAP"},
+        {"order": herring},
     ):
         refused = kitchen.keeper.post("/buckets", body | {"carries": [carries]})
         assert refusal(refused) == (409, "not-ordered"), carries

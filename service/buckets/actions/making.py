@@ -213,7 +213,8 @@ def _by_hand(session: Session, order: BucketsIn, at: datetime, by: Actor) -> Mad
     day = view.day_of(order.feed_at)
     in_it = {batch.id: item.mass.grams for batch, item in zip(found, order.items, strict=True)}
     judged, batches = judged_fish(session, view, found, in_it, feed_at=order.feed_at, at=at)
-    best = rules.best_fish([b.lot.species_code for b in batches])
+    species = [b.lot.species_code for b in batches]
+    best = rules.best_fish(species)
     said = [
         replace(each, fish=each.fish or best)
         for n, piece in enumerate(order.carries)
@@ -221,7 +222,7 @@ def _by_hand(session: Session, order: BucketsIn, at: datetime, by: Actor) -> Mad
     ]
     before = filling.placed_on(session, view.id, day)
     mine = _animals_of(session, whose, order.feed_at)
-    decision = decide(judged, _judged(said, mine, before, day))
+    decision = decide(judged, _judged(said, species, mine, before, day))
     breaches = site_actions.allow(
         session,
         decision,
@@ -337,7 +338,11 @@ def _of_plan(plan: SupplementPlan, named: str | None, field: str) -> Ordered:
 
 
 def _judged(
-    pieces: Sequence[_Said], mine: frozenset[int], before: Mapping[Key, int], day: date
+    pieces: Sequence[_Said],
+    species: Sequence[str],
+    mine: frozenset[int],
+    before: Mapping[Key, int],
+    day: date,
 ) -> Iterator[Finding]:
     """Whether pieces may go into a bucket for these animals."""
     so_far = dict(before)
@@ -347,6 +352,7 @@ def _judged(
             ordered,
             each.count,
             each.fish,
+            inside=species,
             animal=each.animal,
             in_force=each.in_force and ordered.animal_id in mine,
         )

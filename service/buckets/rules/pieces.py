@@ -1,6 +1,6 @@
 """Supplements and medicines in the fish of a bucket, and what became of them."""
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from enum import StrEnum
@@ -121,9 +121,15 @@ def not_again(
 
 
 def as_ordered(
-    each: Ordered, count: float, fish: str | None, *, animal: str, in_force: bool
+    each: Ordered,
+    count: float,
+    fish: str | None,
+    *,
+    inside: Collection[str],
+    animal: str,
+    in_force: bool,
 ) -> Iterator[Finding]:
-    """Whether pieces go in as somebody has signed or ordered them."""
+    """Whether pieces go in as somebody has signed or ordered them. inside: the fish there is."""
     rule = "not-ordered" if each.kind is PieceKind.MEDICATION else "not-signed"
     if not in_force:
         yield finding(rule, "block", f"{each.item} for {animal}: nothing signed is in force")
@@ -134,5 +140,7 @@ def as_ordered(
             f"{count:g} of {each.item} for {animal}: {each.count:g} a feed are signed",
             numbers={"count": count, "signed": each.count},
         )
+    if fish is not None and fish not in inside:
+        yield finding(rule, "block", f"{each.item} goes into {fish}: none is in the bucket")
     if each.fish is not None and fish != each.fish:
         yield finding(rule, "block", f"{each.item} goes into {each.fish}, not into {fish}")
