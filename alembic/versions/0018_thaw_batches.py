@@ -164,14 +164,6 @@ def downgrade() -> None:
         )
     op.drop_table("thaw_look")
     op.drop_index("ix_parcel_thawing", table_name="parcel")
+    # Not by a copy of the table: fish refers to it.
     op.drop_column("thaw_batch", "split_at")
-    _drop_split_from()
-
-
-def _drop_split_from() -> None:
-    if op.get_bind().dialect.name == "postgresql":
-        op.drop_column("thaw_batch", "split_from_id")
-        return
-    # SQLite drops no column with a reference: the table is made anew.
-    with op.batch_alter_table("thaw_batch") as table:
-        table.drop_column("split_from_id")
+    op.drop_column("thaw_batch", "split_from_id")

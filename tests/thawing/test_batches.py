@@ -8,6 +8,8 @@ import pytest
 from sqlalchemy import text
 from sqlalchemy.exc import DBAPIError
 
+from alembic import command
+from service.migrations import configuration
 from service.thawing.actions.warning import warn_of_clocks
 from tests.kitchen import START, Kitchen
 
@@ -386,3 +388,19 @@ def test_nobody_is_told_of_fish_that_is_gone_and_a_moved_clock_is_told_anew(
     assert len(told(kitchen)) == 1
     kitchen.clock.at = instant(found["discard_after"]) - timedelta(minutes=30)
     assert len(told(kitchen)) == 2
+
+
+def test_marks_outlive_a_step_back_and_forth_of_the_migrations(kitchen: Kitchen) -> None:
+    lot = kitchen.a_lot("CAP")["code"]
+    batch = kitchen.pulled(lot, "10 kg", to="COOL")
+    part = tend(kitchen, batch, "split", mass="4 kg")["thaw_batch"]
+    kitchen.clock.forward(hours=20)
+    tend(kitchen, batch, "thawed", method="touch")
+    tend(kitchen, part, "temperatures", part="surface", temperature="2 °C")
+    kitchen.close()
+    command.downgrade(configuration(kitchen.address), "0017")
+    command.upgrade(configuration(kitchen.address), "head")
+    again = Kitchen(kitchen.address, kitchen.folder, kitchen.clock, tokens=kitchen.tokens)
+    assert instant(now(again, batch)["thawed_at"]) == START + timedelta(hours=20)
+    assert tend(again, batch, "thawed", method="touch")["state"] == "thawed"
+    again.close()
