@@ -32,4 +32,12 @@ def _pulls() -> Iterator[Figure]:
         yield from pulls.measure(kind)
 
 
-MEASURES: list[Callable[[], Iterator[Figure]]] = [_pulls]
+def _feeds() -> Iterator[Figure]:
+    """A round of feeds, and what an animal ate in five years, on each database."""
+    from service.bench import databases, feeds  # noqa: PLC0415 - only when measured
+
+    for kind in databases.kinds():
+        yield from feeds.measure(kind)
+
+
+MEASURES: list[Callable[[], Iterator[Figure]]] = [_pulls, _feeds]

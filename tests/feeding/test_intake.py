@@ -45,7 +45,7 @@ def test_energy_is_of_the_species_until_the_lot_is_assayed(kitchen: Kitchen) -> 
     batch = kitchen.pulled(lot, "5 kg")["code"]
     fed(kitchen, batch, "2 kg")
     record = kitchen.keeper.shown("/animals/BRINE/intake")
-    # Capelin of the Bering Sea, field lots: 912 kcal/kg as measured (trade reference, T54).
+    # Capelin measured whole: 912 kcal/kg (Ridgway et al.).
     assert record["energy_kcal"] == record["days"][0]["energy_kcal"] == 1824.0
     values = [
         {"nutrient": "PROCNT", "amount": 14.0, "unit": "g/100g"},
@@ -54,8 +54,8 @@ def test_energy_is_of_the_species_until_the_lot_is_assayed(kitchen: Kitchen) -> 
     assay = {"sampled_on": "2026-11-03", "laboratory": "Lab", "values": values}
     kitchen.commissary.made(f"/lots/{lot}/assays", assay)
     record = kitchen.keeper.shown("/animals/BRINE/intake")
-    # By hand, general factors for fish 4.27 and 9.02 kcal/g (USDA Handbook 74, read in the
-    # science reference): 14 × 4.27 + 8 × 9.02 = 131.94 kcal/100 g, and 2 kg of it.
+    # By hand, factors of the USDA food description file for fish, 4.27 and 9.02 kcal/g:
+    # 14 × 4.27 + 8 × 9.02 = 131.94 kcal/100 g, and 2 kg of it.
     assert record["energy_kcal"] == pytest.approx(2638.8, abs=0.05)
     amounts = {n["nutrient"]: (n["amount"], n["unit"]) for n in record["nutrients"]}
     assert amounts["FAT"] == (160.0, "g") and amounts["PROCNT"] == (280.0, "g")
