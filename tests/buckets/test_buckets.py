@@ -6,6 +6,8 @@ from typing import Any
 
 import httpx
 import pytest
+from sqlalchemy import text
+from sqlalchemy.exc import DatabaseError
 
 from tests.architecture.test_statements import counted
 from tests.kitchen import Kitchen
@@ -465,6 +467,25 @@ def test_an_outcome_of_a_piece_that_is_not_there_is_not_stored(kitchen: Kitchen)
     answer = kitchen.keeper.post(f"/buckets/{code}/weigh-back", body)
     assert refusal(answer) == (404, "unknown-piece")
     assert kitchen.balance()["eaten"] == 0
+
+
+def test_what_happened_to_a_bucket_cannot_be_changed_or_deleted(kitchen: Kitchen) -> None:
+    an_order(kitchen)
+    on_a_diet(kitchen, feeds=1)
+    a_batch(kitchen)
+    code = kitchen.commissary.made("/buckets", {"day": TODAY})["items"][0]["code"]
+    weighed_out(kitchen, code)
+    said = {"carries": [{"number": 1, "outcome": "unknown"}]}
+    kitchen.keeper.made(f"/buckets/{code}/outcomes", said)
+    for statement in (
+        "UPDATE bucket_event SET kind = 'fed'",
+        "DELETE FROM bucket_event",
+        "UPDATE piece_outcome SET outcome = 'taken'",
+        "DELETE FROM piece_outcome",
+    ):
+        writer = kitchen.app.state.database.writer
+        with pytest.raises(DatabaseError, match="never changed"), writer.begin() as connection:
+            connection.execute(text(statement))
 
 
 # --- labels, lists, keys
