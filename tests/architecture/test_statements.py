@@ -37,6 +37,7 @@ LISTS = (
     "/deviations",
     "/audit",
     "/holds",
+    "/feeds",
     "/holds?open=true",
     "/sites",
     "/rules",
@@ -127,7 +128,7 @@ def more_of_everything(kitchen: Kitchen, number: int) -> None:
         )
         lot = kitchen.a_lot(place=f"P{code}")["code"]
         boss.made(f"/lots/{lot}/holds", {"reason": "to be looked at"})
-        boss.made(
+        pulled = boss.made(
             "/pulls",
             {
                 "lot": lot,
@@ -137,6 +138,9 @@ def more_of_everything(kitchen: Kitchen, number: int) -> None:
                 "already_done": True,
             },
         )
+        batch = pulled["thaw_batch"]["code"]
+        item = {"thaw_batch": batch, "offered": "1 kg", "eaten": "1 kg"}
+        boss.made("/feeds", {"animal": f"A{code}", "items": [item], "already_done": True})
         mailbox = {"name": code, "channel": "email", "address": "duty@example.org"}
         recipient = boss.made("/recipients", mailbox)["id"]
         boss.made(f"/recipients/{recipient}/test", None)
