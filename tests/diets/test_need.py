@@ -236,6 +236,15 @@ def test_supplements_reckon_with_an_even_share_of_the_group(kitchen: Kitchen) ->
     assert eaten_of(kitchen, "BRINE") == {}
 
 
+def test_an_animal_that_gets_nothing_in_winter_has_no_share_of_its_group(kitchen: Kitchen) -> None:
+    a_group(kitchen, "COVE", unnamed=1)
+    joins(kitchen, "COVE", "BRINE", **{"from": "2026-11-01T00:00:00Z"})
+    a_diet(kitchen, "groups/COVE")
+    a_diet(kitchen, season=[0, 0, 0, 0, 0, 1, 1, 0, 0, 0, 0, 0])
+    assert eaten_of(kitchen, "BRINE") == {}
+    assert need(kitchen) == {"HER": 3000}
+
+
 def test_portions_and_need_are_one_sum(kitchen: Kitchen) -> None:
     a_diet(kitchen, feeds_per_day=3)
     an_animal(kitchen, "TWO")

@@ -1,7 +1,7 @@
 """What a day needs: who gets what at which feed."""
 
 from collections import Counter
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time
 
@@ -19,10 +19,11 @@ __all__ = ["DayNeed", "Portion", "diet_grams", "need_grams", "need_of", "portion
 
 @dataclass(frozen=True)
 class DayNeed:
-    """The portions of a day, and for whom nothing could be worked out."""
+    """The portions of a day, for whom nothing could be worked out, and who has a diet at all."""
 
     portions: Sequence[Portion]
     findings: Sequence[Finding] = ()
+    eaters: Collection[Eater] = ()
 
 
 def portions(session: Session, view: SiteView, day: date) -> Sequence[Portion]:
@@ -51,9 +52,8 @@ def diet_grams(session: Session, animal_id: int, day: date) -> Mapping[str, int]
     animal = session.get_one(Animal, animal_id)
     of_site = view(session, animal.site_id, at=datetime.combine(day, time(12), UTC))
     found = need_of(session, of_site, day, eaters=_around(session, animal_id, of_site, day))
-    own = [p for p in found.portions if p.animal_id == animal_id]
-    if own:
-        return _by_species((p.species, p.grams) for p in own)
+    if (animal_id, None) in found.eaters:
+        return _by_species((p.species, p.grams) for p in found.portions if p.animal_id == animal_id)
     if _gets_nothing(session, of_site, animal, day):
         return {}
     stays = [s for s in stays_of(session, of_site, day) if s.animal_id == animal_id]
@@ -79,7 +79,7 @@ def need_of(
             found += day_.portions_of(eater)
         except ValueError as error:
             findings.append(_unweighed(session, eater, str(error)))
-    return DayNeed(found, findings)
+    return DayNeed(found, findings, frozenset(versions))
 
 
 def _gets_nothing(session: Session, view: SiteView, animal: Animal, day: date) -> bool:
