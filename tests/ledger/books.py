@@ -21,7 +21,7 @@ from service.receiving.schemas import DeliveryIn
 from service.security.actor import Actor
 from service.security.rules import Role
 from service.security.transactions import transaction
-from service.thawing.actions import planning, pulling, tending
+from service.thawing.actions import planning, pulling, replanning, tending
 from service.thawing.schemas import DiscardIn, PullIn, PutBackIn, ThawRequestIn
 
 Answer = TypeVar("Answer")
@@ -175,7 +175,7 @@ class Books:
         self.requests.append(self.do(lambda s: planning.plan(s, order, at=self.at, by=MANAGER).id))
 
     def cancel(self, request: int) -> None:
-        self.tried(lambda s: planning.cancel(s, request, at=self.at, by=MANAGER), fact=False)
+        self.tried(lambda s: replanning.cancel(s, request, at=self.at, by=MANAGER), fact=False)
 
     def _book(self, order: Any, what: Callable[[Session], int | None]) -> int | None:
         done = self.tried(what, fact=getattr(order, "already_done", False))
