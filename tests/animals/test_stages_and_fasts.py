@@ -46,9 +46,12 @@ def test_a_fast_names_the_vet_who_answers_for_it(kitchen: Kitchen) -> None:
     assert refusal(answer) == (422, "validation")
     assert answer.json()["errors"][0]["field"] == "ordered_by"
     kept = kitchen.keeper.made("/animals/BRINE/fasts", body | {"ordered_by": "Dr. Alder"})
+    (told,) = kitchen.vet.shown("/messages")["items"]
+    assert "in the name of Dr. Alder" in told["title"] and "Entered by keeper" in told["body"]
     assert (kept["ordered_by"], kept["recorded_by"]) == ("Dr. Alder", "keeper")
     assert kept["weight_floor"]["g"] == 90_000
     assert a_fast(kitchen)["ordered_by"] == "vet"
+    assert len(kitchen.vet.shown("/messages")["items"]) == 1, "a vet knows of their own"
 
 
 def test_a_fast_holds_on_both_of_its_days(kitchen: Kitchen) -> None:

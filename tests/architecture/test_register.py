@@ -102,8 +102,9 @@ def test_the_register_shows_every_rule_with_its_figures_in_force(small_kitchen: 
     change = {"changes": {"clock_freezer_out_h": 12}, "reason": "the vet asks for it"}
     small_kitchen.manager.put("/sites/main/policy", change)
     now = {rule["id"]: rule for rule in small_kitchen.keeper.shown("/rules")["items"]}
-    (figure,) = now["clock-from-freezer"]["figures"]
-    assert (figure["value"], figure["default"]) == (12.0, 24.0)
+    figures = {figure["key"]: figure for figure in now["clock-from-freezer"]["figures"]}
+    changed = figures["clock_freezer_out_h"]
+    assert (changed["value"], changed["default"]) == (12.0, 24.0)
 
 
 def test_every_figure_of_the_policy_has_a_row_with_a_source_or_a_description() -> None:

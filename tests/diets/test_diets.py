@@ -127,7 +127,7 @@ def test_a_diet_that_cannot_be_is_refused_and_nothing_is_stored(
 
 
 def test_an_unknown_species_is_named_with_its_field(small_kitchen: Kitchen) -> None:
-    items = [{"species": "HER", "mass": "1 kg", "substitutes": ["CAP", "XXX"]}]
+    items = [{"species": "HER", "mass": "1 kg", "substitutes": ["CAP", "QQQ"]}]
     answer = small_kitchen.nutritionist.post(
         "/animals/BRINE/diets", {"from": "2026-11-01", "items": items}
     )

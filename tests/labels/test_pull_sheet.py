@@ -1,7 +1,10 @@
 """The pull list on paper: every line's code scans to its lot."""
 
 import io
+import json
+from importlib.resources import files
 
+import typst
 import zxingcpp
 from PIL import Image
 
@@ -41,11 +44,6 @@ def test_the_list_prints_and_each_code_scans_to_the_lot_of_its_line(
 
 def drawn(kitchen: Kitchen) -> Image.Image:
     """The same list as a picture."""
-    import json
-    from importlib.resources import files
-
-    import typst
-
     with kitchen.looking() as session:
         view = sites.view(session, 1, at=kitchen.clock())
         lines = pull_list(session, view, FED, now=kitchen.clock())

@@ -40,7 +40,7 @@ SITE = 1
 
 def by_mail(server: MailServer | None, **more: Any) -> Settings:
     """Settings of a service that hands its mail to this server; None: to a closed port."""
-    given_ = {
+    given_: dict[str, Any] = {
         "smtp_host": "127.0.0.1",
         "smtp_port": server.port if server else 1,
         "smtp_security": "none",

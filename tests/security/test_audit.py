@@ -220,6 +220,7 @@ def a_working_day(kitchen: Kitchen) -> Iterator[tuple[str, str, Callable[[], Any
             {"mass": "10 kg", "core_temperature": "-19 °C", "to_place": "FZ1"},
         ),
     )
+
     def tend(what: str, body: Any) -> Any:
         return keeper.made(f"/thaw-batches/{seen['batch']['code']}/{what}", body)
 
@@ -244,6 +245,7 @@ def a_working_day(kitchen: Kitchen) -> Iterator[tuple[str, str, Callable[[], Any
             },
         ),
     )
+
     def a_feed(grams: int) -> dict[str, Any]:
         mass = f"{grams} g"
         item = {"thaw_batch": seen["batch"]["code"], "offered": mass, "eaten": mass}
@@ -394,9 +396,7 @@ def days_of_animals(kitchen: Kitchen) -> Iterator[tuple[str, str, Callable[[], A
     yield "POST", path, lambda: keeper.made("/animals/A1/departure", gone)
 
 
-def buckets_of_a_day(
-    kitchen: Kitchen, batch: str
-) -> Iterator[tuple[str, str, Callable[[], Any]]]:
+def buckets_of_a_day(kitchen: Kitchen, batch: str) -> Iterator[tuple[str, str, Callable[[], Any]]]:
     """A bucket with a tablet fed, one discarded, one given up; a sheet that comes back."""
     keeper, vet, seen = kitchen.keeper, kitchen.vet, dict[str, Any]()
 

@@ -9,6 +9,8 @@ from service.animals.models import Animal, Fast, LifeStage
 from service.animals.schemas import FastIn, OverIn, StageIn
 from service.errors import Conflict, Invalid
 from service.http.bodies import refuse_future
+from service.notifications.actions.telling import tell
+from service.notifications.rules import Subject, Urgency
 from service.security import audit
 from service.security.actor import Actor
 from service.security.rules import Role
@@ -77,7 +79,25 @@ def set_fast(
     session.add(fast)
     session.flush()
     audit.note(session, by, "fast set", animal.code, at=at, site_id=animal.site_id, after=fast)
+    if by.role is not Role.VET:
+        _tell_vet(session, fast, animal, at)
     return fast, animal
+
+
+def _tell_vet(session: Session, fast: Fast, animal: Animal, at: datetime) -> None:
+    """Who fasts is no alarm when nothing is eaten: the vet in whose name it was entered knows."""
+    until = f"until {fast.until_day:%d %b %Y}" if fast.until_day else "until it is ended"
+    tell(
+        session,
+        site_id=animal.site_id,
+        subject=Subject.ANIMAL,
+        number=fast.id or 0,
+        title=f"{animal.name} fasts in the name of {fast.ordered_by}",
+        body=f"From {fast.from_day:%d %b %Y} {until}: {fast.reason}. Entered by {fast.by}. "
+        "Meanwhile nobody is told that it does not eat; end the fast if it is not so.",
+        urgency=Urgency.TODAY,
+        at=at,
+    )
 
 
 def end_fast(
