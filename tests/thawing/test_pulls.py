@@ -357,6 +357,23 @@ def test_a_pull_for_a_request_uses_the_reservation_first(kitchen: Kitchen) -> No
     assert (row["mass"]["g"], row["available"]["g"]) == (5_000, 5_000)
 
 
+@pytest.mark.parametrize(
+    ("away_h", "said"), [(-2.5, "early_by_h"), (0.0, None), (1.5, "late_by_h")]
+)
+def test_a_pull_outside_of_its_planned_window_says_by_how_much(
+    kitchen: Kitchen, away_h: float, said: str | None
+) -> None:
+    kitchen.a_lot("CAP")
+    plan = asked(kitchen, "20 kg")
+    (planned,) = plan["pulls"]
+    edge = planned["pull_not_before" if away_h < 0 else "pull_not_after"]
+    kitchen.clock.at = instant(edge) + timedelta(hours=away_h)
+    request = body({"code": planned["lot"]}, thaw_request=plan["id"])
+    found = kitchen.keeper.made("/pulls", request)["findings"]
+    numbers = [f["numbers"] for f in found if f["rule"] == "thaw-in-time"]
+    assert numbers == ([{said: abs(away_h)}] if said else [])
+
+
 def test_a_request_that_was_pulled_in_part_keeps_the_rest(kitchen: Kitchen) -> None:
     lot = kitchen.a_lot("CAP", mass="20 kg")
     request = asked(kitchen, "15 kg")

@@ -43,7 +43,8 @@ from service.thawing.models import ThawForecast
 from service.thawing.queries import BatchView
 from service.thawing.rules.choosing import may_plan
 from service.thawing.rules.times import Method, thaw_time
-from service.thawing.schemas import PullIn
+from service.thawing.rules.windows import pulled_when
+from service.thawing.schemas import PullIn, ThawRequestOut
 
 
 @dataclass(frozen=True)
@@ -104,6 +105,7 @@ def pull(session: Session, order: PullIn, *, at: datetime, by: Actor) -> Pulled:
             what=f"lot {named.lot.code} in {named.origin.code}",
         ),
         _condition(session, named.lot, named.origin, view, occurred_at),
+        _as_planned(session, order, named, by, occurred_at),
         excursions_open.findings(
             session,
             named.lot,
@@ -312,6 +314,22 @@ def _condition(
     """Storage life used, by the lot's worst parcel there."""
     states = LotQuality(session, lot, view, at).states(origin.id)
     return list(life_findings(states[0].life.value, view.policy)) if states else []
+
+
+def _as_planned(
+    session: Session, order: PullIn, named: _Named, by: Actor, at: datetime
+) -> Iterator[Finding]:
+    """Whether the lot is pulled when the request that it is for planned it."""
+    if order.thaw_request is None:
+        return
+    request = queries.request_by_id(session, order.thaw_request, by=by, field="thaw_request")
+    planned = ThawRequestOut.model_validate(request.plan).pulls
+    windows = [
+        (pull.pull_not_before, pull.pull_not_after)
+        for pull in planned
+        if (pull.lot, pull.to_place) == (named.lot.code, named.target.code)
+    ]
+    yield from pulled_when(windows, at)
 
 
 def _asked_for(holdings: Sequence[Holding], grams: int) -> list[int]:

@@ -92,6 +92,26 @@ def window_findings(
         )
 
 
+def pulled_when(windows: Sequence[tuple[datetime, datetime]], at: datetime) -> Iterator[Finding]:
+    """Whether fish is pulled inside a planned window, (not before, not after) each; where it is
+    not, by how much it misses the nearest."""
+    hour = timedelta(hours=1)
+    missed = [
+        (low - at) / hour if at < low else -max(0.0, (at - high) / hour) for low, high in windows
+    ]
+    by_h = min(missed, key=abs, default=0.0)
+    if by_h > 0:
+        said = "early: its clock ends before the last feed that it is for"
+        yield _pulled(f"{by_h:.1f} h {said}", {"early_by_h": round(by_h, 2)})
+    elif by_h < 0:
+        said = "late: it may not be thawed by the feed that it is for"
+        yield _pulled(f"{-by_h:.1f} h {said}", {"late_by_h": round(-by_h, 2)})
+
+
+def _pulled(said: str, numbers: dict[str, float]) -> Finding:
+    return finding("thaw-in-time", "warn", f"pulled {said}", numbers=numbers)
+
+
 @dataclass(frozen=True)
 class Alternative:
     """Another way to have the fish thawed, and whether it meets the clock."""
