@@ -4,7 +4,6 @@ from datetime import date, datetime, timedelta
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Depends, Header, Query, Request, Response
-from sqlmodel import Session
 
 from service.animals import queries as animals
 from service.errors import Invalid
@@ -75,7 +74,7 @@ Clock = Annotated[timedelta, Depends(_behind)]
 def feed(order: FeedIn, session: WriteSession, at: Now, by: MayFeed, clock: Clock) -> FeedOut:
     """One animal or group was fed: offered, eaten, left, by thaw batch."""
     fed = recording.feed(session, order, at=at, by=by, clock=clock)
-    return _fed_out(fed, _units(session, fed, at))
+    return _fed_out(fed)
 
 
 @rounds.post("", status_code=201, response_model=FeedRoundOut)
@@ -84,12 +83,11 @@ def feed_round(
 ) -> Response:
     """Many feeds at once. All are stored, or none: what is refused is named feed by feed."""
     fed = recording.feed_round(session, order, at=at, by=by, clock=clock)
-    units = _units(session, fed[0], at)
     eaten = sum(item.portion.eaten_g for each in fed for item in each.feed.items)
     return as_shown(
         {
-            "feeds": [_fed_shown(each, units) for each in fed],
-            "eaten": mass_shown(units, eaten),
+            "feeds": [_fed_shown(each) for each in fed],
+            "eaten": mass_shown(fed[0].units, eaten),
             "breaches": sum(len(each.breaches) for each in fed),
         },
         status=201,
@@ -149,8 +147,7 @@ def correct_feed(
 ) -> FeedCorrectionOut:
     """What really happened, in place of what was recorded: a fact, never refused."""
     corrected = undoing.correct(session, feed, order, at=at, by=by, clock=clock)
-    units = _units(session, corrected.fed, at)
-    return FeedCorrectionOut(feed=_fed_out(corrected.fed, units), reversal=corrected.reversal_id)
+    return FeedCorrectionOut(feed=_fed_out(corrected.fed), reversal=corrected.reversal_id)
 
 
 @feeds.post("/{feed}/reversal", status_code=201)
@@ -238,18 +235,14 @@ def _answer(request: Request, record: dict[str, object]) -> Response:
     return as_shown(record)
 
 
-def _units(session: Session, fed: Fed, at: datetime) -> Units:
-    return sites.view(session, fed.feed.site_id, at=at).units
+def _fed_out(fed: Fed) -> FeedOut:
+    return FeedOut(**_fed_shown(fed))
 
 
-def _fed_out(fed: Fed, units: Units) -> FeedOut:
-    return FeedOut(**_fed_shown(fed, units))
-
-
-def _fed_shown(fed: Fed, units: Units) -> dict[str, Any]:
+def _fed_shown(fed: Fed) -> dict[str, Any]:
     """The fields of `FeedOut` as plain values."""
     return {
-        **_shown(fed.feed, units),
+        **_shown(fed.feed, fed.units),
         "breaches": [each.model_dump(mode="json") for each in fed.breaches],
         "findings": [each.model_dump(mode="json") for each in fed.findings],
     }

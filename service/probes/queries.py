@@ -1,10 +1,12 @@
 """Every select of probes and of what is known of them."""
 
 from collections.abc import Collection, Sequence
+from functools import lru_cache
 from itertools import pairwise
+from typing import Any
 
 import numpy as np
-from sqlalchemy import ColumnElement
+from sqlalchemy import BigInteger, ColumnElement, bindparam
 from sqlmodel import Session, col, or_, select
 
 from service.errors import NotFound
@@ -220,34 +222,44 @@ def standings_of(
     Cut where a fault or another choice of the site begins or ends, so that within one
     of them nothing changes. Three queries, however many places.
     """
-    stays = session.exec(
-        select(ProbeStay, Probe.kind)
-        .join(Probe, col(Probe.id) == col(ProbeStay.probe_id))
-        .where(
-            col(ProbeStay.place_id).in_(place_ids),
-            col(ProbeStay.from_s) < until_s,
-            or_(col(ProbeStay.until_s).is_(None), col(ProbeStay.until_s) > from_s),
-        )
-    ).all()
-    faults = session.exec(
-        select(ProbeFault).where(
-            col(ProbeFault.probe_id).in_({stay.probe_id for stay, _ in stays}),
-            col(ProbeFault.withdrawn_at).is_(None),
-            col(ProbeFault.from_s) < until_s,
-            or_(col(ProbeFault.until_s).is_(None), col(ProbeFault.until_s) > from_s),
-        )
-    ).all()
-    choices = session.exec(
-        select(GoverningChoice)
-        .where(col(GoverningChoice.place_id).in_(place_ids), col(GoverningChoice.from_s) < until_s)
-        .order_by(col(GoverningChoice.from_s), col(GoverningChoice.id))
-    ).all()
+    asked = {"places": list(place_ids), "begin": from_s, "end": until_s}
+    hung, broken, chosen = _standing_selects()
+    stays = session.execute(hung, asked).all()
+    probe_ids = list({stay.probe_id for stay, _ in stays})
+    faults = session.execute(broken, asked | {"probes": probe_ids}).scalars().all()
+    choices = session.execute(chosen, asked).scalars().all()
     found: dict[int, list[Standing]] = {place_id: [] for place_id in place_ids}
     for stay, kind in stays:
         if stay.place_id is not None:
             own = [c for c in choices if c.place_id == stay.place_id]
             found[stay.place_id] += _cut(stay, ProbeKind(kind), faults, own, from_s, until_s)
     return {id_: sorted(of, key=lambda s: (s.from_s, s.probe_id)) for id_, of in found.items()}
+
+
+@lru_cache(maxsize=1)
+def _standing_selects() -> tuple[Any, Any, Any]:
+    """Stays with the kinds of their probes, faults, choices. Built once: every feed asks them."""
+    places: Any = bindparam("places", expanding=True)
+    begin: Any = bindparam("begin", type_=BigInteger)
+    end: Any = bindparam("end", type_=BigInteger)
+    return (
+        select(ProbeStay, Probe.kind)
+        .join(Probe, col(Probe.id) == col(ProbeStay.probe_id))
+        .where(
+            col(ProbeStay.place_id).in_(places),
+            col(ProbeStay.from_s) < end,
+            or_(col(ProbeStay.until_s).is_(None), col(ProbeStay.until_s) > begin),
+        ),
+        select(ProbeFault).where(
+            col(ProbeFault.probe_id).in_(bindparam("probes", expanding=True)),
+            col(ProbeFault.withdrawn_at).is_(None),
+            col(ProbeFault.from_s) < end,
+            or_(col(ProbeFault.until_s).is_(None), col(ProbeFault.until_s) > begin),
+        ),
+        select(GoverningChoice)
+        .where(col(GoverningChoice.place_id).in_(places), col(GoverningChoice.from_s) < end)
+        .order_by(col(GoverningChoice.from_s), col(GoverningChoice.id)),
+    )
 
 
 def _cut(

@@ -155,7 +155,9 @@ def measured_hours(
 
 
 def versions(session: Session, probe_ids: Collection[int]) -> dict[int, int]:
-    """How often the hours of each probe have changed. One query."""
+    """How often the hours of each probe have changed. One query; none without probes."""
+    if not probe_ids:
+        return {}
     statement = columns(col(Probe.id), col(Probe.version)).where(col(Probe.id).in_(probe_ids))
     return {int(id_): int(version) for id_, version in session.execute(statement)}
 

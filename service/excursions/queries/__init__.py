@@ -3,9 +3,10 @@
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from functools import lru_cache
 from typing import Any
 
-from sqlalchemy import Row
+from sqlalchemy import Row, bindparam
 from sqlalchemy import select as columns
 from sqlalchemy.orm import aliased
 from sqlmodel import Session, col, func, or_, select
@@ -239,8 +240,17 @@ def _undecided_meetings(
     session: Session, lot_ids: Collection[int]
 ) -> dict[int, list[tuple[datetime, Excursion]]]:
     """Per parcel of these lots, since when undecided excursions have met it. One query."""
+    met: dict[int, list[tuple[datetime, Excursion]]] = {}
+    for parcel, excursion in session.execute(_undecided_select(), {"lots": list(lot_ids)}):
+        met.setdefault(parcel.parcel_id, []).append((parcel.from_at, excursion))
+    return met
+
+
+@lru_cache(maxsize=1)
+def _undecided_select() -> Any:
+    """Built once: every pull and feed asks it."""
     leader = aliased(Excursion)
-    statement = (
+    return (
         select(ExcursionParcel, leader)
         .join(Excursion, col(Excursion.id) == col(ExcursionParcel.excursion_id))
         .join(
@@ -251,13 +261,9 @@ def _undecided_meetings(
         .where(
             col(leader.state).not_in(SETTLED),
             col(Excursion.state) != ExcursionState.WITHDRAWN,
-            col(Parcel.lot_id).in_(lot_ids),
+            col(Parcel.lot_id).in_(bindparam("lots", expanding=True)),
         )
     )
-    met: dict[int, list[tuple[datetime, Excursion]]] = {}
-    for parcel, excursion in session.exec(statement):
-        met.setdefault(parcel.parcel_id, []).append((parcel.from_at, excursion))
-    return met
 
 
 def _climb(

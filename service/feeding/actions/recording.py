@@ -25,6 +25,7 @@ from service.feeding.schemas import FeedIn, FeedRoundIn
 from service.ledger.actions.posting import Event, Leg, post_all
 from service.ledger.actions.taking import judged_holdings, spending, stock_findings, takes_of
 from service.ledger.rules import Account, Holding, MovementKind, Take, take_from
+from service.quantities import Units
 from service.security import audit
 from service.security.actor import Actor
 from service.site import actions as site_actions
@@ -40,6 +41,7 @@ class Fed:
     feed: FeedView
     breaches: tuple[Finding, ...]
     findings: tuple[Finding, ...]
+    units: Units
 
 
 @dataclass(frozen=True)
@@ -331,7 +333,7 @@ def _store(
     )
     summing.add(session, (_given(order, row["day"], fish) for _, order, row in every))
     return tuple(
-        Fed(_shown(id_, order, row, fish), each.breaches, each.findings)
+        Fed(_shown(id_, order, row, fish), each.breaches, each.findings, order.view.units)
         for (id_, order, row), each in zip(every, allowed, strict=True)
     )
 
