@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 from sqlmodel import Session
 
 from service.diets.actions import settling, substituting
+from service.diets.queries.kept import in_force_on
 from service.diets.queries.substitutes import substitutes_for
 from service.diets.rules.substituting import Wish, swaps_for
 from service.diets.schemas import Substitutes
@@ -150,7 +151,9 @@ def test_a_day_that_was_planned_keeps_its_energies_when_the_lot_is_used_up(
     a_diet(kitchen, items=[{"species": "HER", "energy_kcal": 3160}])
     for _ in range(2):
         with kitchen.writing() as session:
-            settling.settle(session, site(session, kitchen), ON, at=kitchen.clock())
+            here = site(session, kitchen)
+            diets = in_force_on(session, here.id, ON)
+            settling.settle(session, here, ON, diets, at=kitchen.clock())
     assert need(kitchen) == {"HER": 1580}
     kitchen.commissary.made(f"/lots/{rich['code']}/holds", {"reason": "supplier recall"})
     assert need(kitchen) == {"HER": 1580}

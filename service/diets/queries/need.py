@@ -10,11 +10,11 @@ from sqlmodel import Session
 from service.animals.models import Animal, AnimalGroup
 from service.decisions import Finding
 from service.diets.queries.day_of_site import DayOfSite, Portion, covers, not_fed, stays_of
-from service.diets.queries.kept import Eater, in_force_on
+from service.diets.queries.kept import Eater, InForce, in_force_on
 from service.site.queries import SiteView, view
 from service.site.rules import finding
 
-__all__ = ["DayNeed", "Portion", "diet_grams", "need_grams", "need_of", "portions"]
+__all__ = ["DayNeed", "Portion", "diet_grams", "need_by", "need_grams", "need_of", "portions"]
 
 
 @dataclass(frozen=True)
@@ -68,7 +68,13 @@ def need_of(
     session: Session, view: SiteView, day: date, *, eaters: Iterable[Eater] | None = None
 ) -> DayNeed:
     """The portions of a day, of some eaters or of all. Cost as `portions`."""
-    versions = in_force_on(session, view.id, day, eaters=eaters)
+    return need_by(session, view, day, in_force_on(session, view.id, day, eaters=eaters))
+
+
+def need_by(
+    session: Session, view: SiteView, day: date, versions: Mapping[Eater, Sequence[InForce]]
+) -> DayNeed:
+    """The portions of a day by diets that are known."""
     if not versions:
         return DayNeed([])
     day_ = DayOfSite(session, view, day, versions)

@@ -2,13 +2,14 @@
 
 from collections import Counter
 from collections.abc import Mapping, Sequence
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
 
 from sqlmodel import Session
 
 from service.catalogue.queries import lock_species, species_by_code
 from service.diets.actions import settling
-from service.diets.queries.need import DayNeed, Portion, need_of
+from service.diets.queries.kept import in_force_on
+from service.diets.queries.need import DayNeed, Portion, need_by
 from service.diets.queries.substitutes import substitutes_for
 from service.errors import Conflict, Invalid
 from service.ledger.actions import reserving
@@ -47,9 +48,7 @@ def plan(session: Session, order: ThawRequestIn, *, at: datetime, by: Actor) -> 
         raise Invalid.at("thaw_place", "is a freezer: fish does not thaw there")
     view = sites.view(session, place.site_id, at=at)
     sites.happened_at(session, view.id, order.occurred_at, now=at)
-    if order.day is not None:
-        settling.settle(session, view, order.day, at=at)
-    due = DayNeed([]) if order.day is None else need_of(session, view, order.day)
+    due = DayNeed([]) if order.day is None else _due(session, view, order.day, at)
     wanted = _wanted(session, order, due.portions)
     first, last = _feeds(order, view, due.portions)
     if last <= at:
@@ -90,6 +89,13 @@ def plan(session: Session, order: ThawRequestIn, *, at: datetime, by: Actor) -> 
         detail={each.species: each.grams for each in wanted},
     )
     return answer
+
+
+def _due(session: Session, view: SiteView, day: date, at: datetime) -> DayNeed:
+    """What the diets ask for, by the fish that is next in use now."""
+    diets = in_force_on(session, view.id, day)
+    settling.settle(session, view, day, diets, at=at)
+    return need_by(session, view, day, diets)
 
 
 def make(
