@@ -30,6 +30,7 @@ ANIMALS, BATCHES = 300, 8
 YEARS, DAYS_A_LOT, LOTS_AT_ONCE = 5, 7, 2
 ROUND_MS, INTAKE_MS = 150, 30
 ROUNDS = 9
+ROUNDS_BEFORE = 2
 BASE = 100_000  # numbers of made animals and lots begin after these
 
 
@@ -124,7 +125,9 @@ async def _round(app: FastAPI, place: BenchPlace, kind: str) -> Figure:
             for number in range(ANIMALS)
         ]
         times = []
-        for _ in range(ROUNDS):
+        for number in range(ROUNDS_BEFORE + ROUNDS):
+            if number == ROUNDS_BEFORE and kind != "sqlite":
+                _analyze(app)
             started = time.perf_counter()
             answer = await _made(client, "/feed-rounds", feeds=feeds)
             times.append((time.perf_counter() - started) * 1000)
@@ -133,12 +136,24 @@ async def _round(app: FastAPI, place: BenchPlace, kind: str) -> Figure:
     return Figure(
         name="a round of 300 feeds in one request",
         database=kind,
-        value=round(median(times), 1),
+        value=round(median(times[ROUNDS_BEFORE:]), 1),
         unit="ms",
         target=ROUND_MS,
         less_is_better=True,
-        detail={"feeds": ANIMALS, "items": ANIMALS * 2, "slowest_ms": round(max(times), 1)},
+        detail={
+            "feeds": ANIMALS,
+            "items": ANIMALS * 2,
+            "slowest_ms": round(max(times[ROUNDS_BEFORE:]), 1),
+        },
     )
+
+
+def _analyze(app: FastAPI) -> None:
+    """As the database does by itself within a minute: until it knows how many rows there are,
+    it goes through a table for each key that it checks."""
+    with app.state.database.writer.connect() as connection:
+        connection.exec_driver_sql("ANALYZE")
+        connection.commit()
 
 
 async def _intake(app: FastAPI, place: BenchPlace, kind: str, days: int, now: datetime) -> Figure:

@@ -284,7 +284,9 @@ def test_a_round_takes_as_many_statements_for_many_feeds_as_for_few(kitchen: Kit
         return len(statements)
 
     sent(1)
-    assert sent(2) == sent(12) <= 40
+    few, many = sent(2), sent(12)
+    # On PostgreSQL many rows of the same two tables are copied, which is no statement here.
+    assert few - many == (0 if kitchen.address.startswith("sqlite") else 2) and few <= 40
 
 
 # Corrections
