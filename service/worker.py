@@ -11,6 +11,7 @@ import threading
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from typing import TypeVar
 
 from sqlmodel import Session
 
@@ -150,40 +151,29 @@ def keep_readings(database: Database, clock: Clock) -> None:
             left = keep_history(session, at=clock(), undecided_since=since)
 
 
-def look_after_probes(database: Database, clock: Clock) -> None:
-    """Drift, doubts and calibrations: looked for beside those who write, told at once."""
-    at = clock()
-    with Session(database.snapshot) as session:
-        found = find(session, at)
-    with transaction(database.writer) as session:
-        tell_new(session, found, at)
+Found = TypeVar("Found")
 
 
-def look_after_chores(database: Database, clock: Clock) -> None:
-    """What is overdue to be cleaned or measured: looked for beside those who write."""
-    at = clock()
-    with Session(database.snapshot) as session:
-        found = find_overdue(session, at)
-    with transaction(database.writer) as session:
-        tell_overdue(session, found, at)
+def looked_for(
+    find: Callable[[Session, datetime], Found],
+    tell_of: Callable[[Session, Found, datetime], object],
+) -> Callable[[Database, Clock], None]:
+    """Work that looks in a still picture beside those who write, and then tells at once."""
+
+    def look(database: Database, clock: Clock) -> None:
+        at = clock()
+        with Session(database.snapshot) as session:
+            found = find(session, at)
+        with transaction(database.writer) as session:
+            tell_of(session, found, at)
+
+    return look
 
 
-def look_after_appetites(database: Database, clock: Clock) -> None:
-    """Who is off its food, or fasts below its floor: looked for beside those who write."""
-    at = clock()
-    with Session(database.snapshot) as session:
-        found = find_appetites(session, at)
-    with transaction(database.writer) as session:
-        tell_appetites(session, found, at)
-
-
-def look_after_intakes(database: Database, clock: Clock) -> None:
-    """Who has eaten too little for days, lost mass, or got less than others: once a day."""
-    at = clock()
-    with Session(database.snapshot) as session:
-        found = find_intakes(session, at)
-    with transaction(database.writer) as session:
-        tell_intakes(session, found, at)
+look_after_probes = looked_for(find, tell_new)  # drift, doubts, calibrations
+look_after_chores = looked_for(find_overdue, tell_overdue)
+look_after_appetites = looked_for(find_appetites, tell_appetites)
+look_after_intakes = looked_for(find_intakes, tell_intakes)
 
 
 def run_due_jobs(database: Database, clock: Clock, jobs: Sequence[Job], lease: timedelta) -> None:
