@@ -11,7 +11,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from service.science import dosing
+from service.science import dose_search as dosing
 from service.science.dosing import (
     MAX_PIECES,
     Dose,
@@ -95,9 +95,9 @@ def at_once(rows: int) -> Iterator[None]:
     """At most so many counts tried at once: with 1 all is done by branches and bounds."""
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(dosing, "MOST_ROWS", rows)
-        dosing._cupboard.cache_clear()
+        dosing.shelf_of.cache_clear()
         yield
-    dosing._cupboard.cache_clear()
+    dosing.shelf_of.cache_clear()
 
 
 @pytest.mark.parametrize("rows", [1, 20, dosing.MOST_ROWS])

@@ -7,7 +7,7 @@ from unittest.mock import patch
 import numpy as np
 import pytest
 
-from service.science import dosing
+from service.science import dose_search as dosing
 from service.science.dosing import Need, Offer, choose_pieces
 
 NUTRIENTS = ("THIA", "VITE", "VITA", "VITD", "RIBF")
@@ -24,9 +24,9 @@ HALVES = [Offer(name, {n: a / 2 for n, a in has.items()}, 2) for name, has in TA
 @pytest.fixture(autouse=True)
 def nothing_remembered() -> Iterator[None]:
     """What is kept between questions is made for one setting of the rows."""
-    dosing._cupboard.cache_clear()
+    dosing.shelf_of.cache_clear()
     yield
-    dosing._cupboard.cache_clear()
+    dosing.shelf_of.cache_clear()
 
 
 def needs_of(kg: float) -> list[Need]:
@@ -44,10 +44,10 @@ def needs_of(kg: float) -> list[Need]:
 def test_trying_all_at_once_and_by_branches_choose_the_same_pieces(rows: int) -> None:
     for kg in (0.3, 1.0, 2.5, 4.2):
         usual = choose_pieces(needs_of(kg), HALVES)
-        dosing._cupboard.cache_clear()
+        dosing.shelf_of.cache_clear()
         with patch.object(dosing, "MOST_ROWS", rows):
             assert choose_pieces(needs_of(kg), HALVES) == usual
-        dosing._cupboard.cache_clear()
+        dosing.shelf_of.cache_clear()
 
 
 @pytest.mark.parametrize("rows", [1, 30])
@@ -70,10 +70,10 @@ def test_it_does_so_for_cupboards_of_any_kind(rows: int) -> None:
             for n in NUTRIENTS[:4]
         ]
         usual = choose_pieces(needs, offers)
-        dosing._cupboard.cache_clear()
+        dosing.shelf_of.cache_clear()
         with patch.object(dosing, "MOST_ROWS", rows):
             again = choose_pieces(needs, offers)
-        dosing._cupboard.cache_clear()
+        dosing.shelf_of.cache_clear()
         assert (again.pieces, again.unmet) == (usual.pieces, usual.unmet)
         assert again.excess == pytest.approx(usual.excess, abs=1e-9)
 
