@@ -23,6 +23,7 @@ import service.probes.models
 import service.receiving.models
 import service.security.models
 import service.site.models
+import service.supplement_stock.models
 import service.supplements.models
 import service.temperatures.models
 import service.thawing.models

@@ -6,9 +6,9 @@ from sqlmodel import Session, col, select
 
 from service.catalogue import queries
 from service.catalogue.models import Product, Species, SupplementProduct, Supplier
-from service.catalogue.rules import in_service_unit, species_facts
-from service.catalogue.schemas import ProductIn, SupplementProductIn, SupplierIn
-from service.errors import Conflict, Invalid
+from service.catalogue.rules import smallest_piece, species_facts
+from service.catalogue.schemas import ProductIn, SupplementProductIn, SupplierIn, strength_of
+from service.errors import Conflict
 from service.http.bodies import refuse_future
 from service.security import audit
 from service.security.actor import Actor
@@ -66,24 +66,21 @@ def add_product(session: Session, new: ProductIn, *, at: datetime, by: Actor) ->
 def add_supplement_product(
     session: Session, new: SupplementProductIn, *, at: datetime, by: Actor
 ) -> SupplementProduct:
-    """A supplement product. Raises Invalid for a unit that does not fit its nutrient."""
+    """A supplement product. Raises Invalid for contents that cannot be, Conflict for its code."""
     refuse_future(new.occurred_at, now=at, skew=default_policy().skew)
-    contents: dict[str, float] = {}
-    for number, content in enumerate(new.contents):
-        field = f"contents.{number}"
-        if content.nutrient in contents:
-            raise Invalid.at(f"{field}.nutrient", f"{content.nutrient} is named twice")
-        try:
-            contents[content.nutrient] = in_service_unit(
-                content.nutrient, content.amount, content.unit
-            )
-        except ValueError as error:
-            raise Invalid.at(f"{field}.unit", str(error)) from error
+    contents = strength_of(new.form, new.contents)
     taken = select(SupplementProduct.id).where(col(SupplementProduct.code) == new.code)
     if session.exec(taken).first() is not None:
         raise Conflict.exists("supplement product", new.code)
     product = SupplementProduct(
-        code=new.code, name=new.name, form=new.form, divisible=new.divisible, contents=contents
+        code=new.code,
+        name=new.name,
+        form=new.form,
+        divisible=new.divisible,
+        contents=contents,
+        smallest=smallest_piece(new.form, new.divisible, new.smallest),
+        price=new.price,
+        currency=new.currency,
     )
     session.add(product)
     session.flush()

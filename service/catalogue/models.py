@@ -42,7 +42,7 @@ class Product(SQLModel, table=True):
 
 
 class SupplementProduct(SQLModel, table=True):
-    """A tablet, capsule, powder or liquid and what one of it contains."""
+    """A tablet, capsule, powder or liquid and what a piece, gram or millilitre of it contains."""
 
     __tablename__ = "supplement_product"
 
@@ -52,3 +52,6 @@ class SupplementProduct(SQLModel, table=True):
     form: str
     divisible: str
     contents: dict[str, float] = Field(sa_column=Column(JSON, nullable=False))
+    smallest: float | None = None
+    price: float | None = None
+    currency: str | None = None

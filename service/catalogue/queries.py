@@ -77,3 +77,19 @@ def products(session: Session) -> Sequence[tuple[Product, Supplier]]:
 def supplement_products(session: Session) -> Sequence[SupplementProduct]:
     """All supplement products in the order they were set up: the order of preference."""
     return session.exec(select(SupplementProduct).order_by(col(SupplementProduct.id))).all()
+
+
+def supplement_product_by_code(session: Session, code: str, *, field: str) -> SupplementProduct:
+    """The supplement product of this code. Raises NotFound."""
+    chosen = select(SupplementProduct).where(col(SupplementProduct.code) == code.upper())
+    found = session.exec(chosen).one_or_none()
+    if found is None:
+        raise NotFound.of("supplement product", code, field)
+    return found
+
+
+def supplement_products_by_id(session: Session, ids: Iterable[int]) -> dict[int, SupplementProduct]:
+    """The supplement products of these ids. One query."""
+    keys = {"keys": list(set(ids))}
+    found = session.execute(rows_where_in(SupplementProduct.id), keys).scalars()
+    return {product.id: product for product in found if product.id is not None}

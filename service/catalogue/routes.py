@@ -4,10 +4,17 @@ from fastapi import APIRouter
 
 from service.catalogue import actions, queries
 from service.catalogue.models import Product, SupplementProduct
-from service.catalogue.rules import Divisible, DoseForm, Form, Part, nutrients, species_facts
+from service.catalogue.rules import (
+    COUNTED_IN,
+    Divisible,
+    DoseForm,
+    Form,
+    Part,
+    smallest_piece,
+    species_facts,
+)
 from service.catalogue.schemas import (
     Block,
-    ContentOut,
     Fish,
     ProductIn,
     ProductOut,
@@ -16,6 +23,7 @@ from service.catalogue.schemas import (
     SupplementProductOut,
     SupplierIn,
     SupplierOut,
+    strength_out,
 )
 from service.http.bodies import Page
 from service.http.sessions import Now, ReadSession, WriteSession
@@ -95,8 +103,9 @@ def _supplement_out(product: SupplementProduct) -> SupplementProductOut:
         name=product.name,
         form=DoseForm(product.form),
         divisible=Divisible(product.divisible),
-        contents=[
-            ContentOut(nutrient=tag, amount=amount, unit=nutrients()[tag].amount_unit)
-            for tag, amount in product.contents.items()
-        ],
+        smallest=smallest_piece(product.form, product.divisible, product.smallest),
+        counted_in=COUNTED_IN[DoseForm(product.form)],
+        contents=strength_out(product.contents),
+        price=product.price,
+        currency=product.currency,
     )

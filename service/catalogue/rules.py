@@ -43,6 +43,28 @@ class Divisible(StrEnum):
     HALF = "half"
 
 
+MEASURED = frozenset({DoseForm.POWDER, DoseForm.LIQUID})
+"""Forms that are weighed or measured out: a count of them is of grams or millilitres."""
+COUNTED_IN = {
+    DoseForm.TABLET: "piece",
+    DoseForm.CAPSULE: "piece",
+    DoseForm.POWDER: "g",
+    DoseForm.LIQUID: "mL",
+}
+SMALLEST_DOSE = 0.1  # g or mL: what a kitchen's small scale or syringe shows [our default]
+
+
+def smallest_piece(form: str, divisible: str, smallest: float | None = None) -> float:
+    """The smallest dose of a product: pieces of a tablet or capsule, g of powder, mL of liquid.
+
+    >>> smallest_piece("tablet", "half"), smallest_piece("powder", "whole", 0.25)
+    (0.5, 0.25)
+    """
+    if form in MEASURED:
+        return SMALLEST_DOSE if smallest is None else smallest
+    return 0.5 if divisible == Divisible.HALF else 1.0
+
+
 class Basis(StrEnum):
     """With its water, or without."""
 
@@ -187,7 +209,8 @@ def nutrient_tag(said: str) -> str:
     return tag
 
 
-_MASSES_MG = {"g": 1000.0, "mg": 1.0, "ug": 1e-3, "µg": 1e-3, "mcg": 1e-3}
+# The micro sign and the Greek letter look alike; keyboards have the one or the other.
+_MASSES_MG = {"g": 1e3, "mg": 1.0, "ug": 1e-3, "\u00b5g": 1e-3, "\u03bcg": 1e-3, "mcg": 1e-3}
 _PER_KG = {"kg": 1.0, "100g": 10.0, "g": 1000.0}
 # What a mass of a vitamin in fish is a mass of.
 _FORM = {"VITA": RETINOL, "VITD": CHOLECALCIFEROL, "VITE": RRR_TOCOPHEROL}
@@ -217,6 +240,73 @@ def in_service_unit(tag: str, amount: float, unit: str) -> float:
 def _split(unit: str) -> tuple[str, str]:
     amount, _, per = unit.lower().replace(" ", "").partition("/")
     return amount, per
+
+
+# What one piece, gram or millilitre can at most weigh, in g. A gram of powder is a gram. No
+# liquid that is given is denser than 1.5 g/mL (saturated brine 1.2, glycerol 1.26 [memory,
+# high]). No tablet that an animal is given by hand weighs 100 g [our default].
+HEAVIEST_G = {
+    DoseForm.TABLET: 100.0,
+    DoseForm.CAPSULE: 100.0,
+    DoseForm.POWDER: 1.0,
+    DoseForm.LIQUID: 1.5,
+}
+LEAST_AMOUNT = 1e-9  # in the unit of any nutrient: less is a slip of the pen
+_MOST_KCAL_G = 9.5  # of pure fat, burnt [memory, high]
+_MINERALS = frozenset({"CA", "P", "NA", "NACL", "SE", "FE", "ZN", "I"})
+_PARTS = {
+    "FAT": frozenset({"F20D5N3", "F22D6N3"}),
+    "NACL": frozenset({"NA"}),
+    "ASH": _MINERALS,
+}
+
+
+def piece_content(form: DoseForm, tag: str, amount: float, unit: str) -> float:
+    """What one piece, gram or millilitre contains of a nutrient, in its amount unit.
+
+    "mg" and, for what is measured out, "mg/g" or "mg/mL" say the same. Raises ValueError for
+    a unit that does not fit, for next to nothing, and for more than the piece can weigh.
+    """
+    alone, slash, per = unit.strip().partition("/")
+    counted_in = COUNTED_IN[form]
+    if slash and (form not in MEASURED or per.strip().lower() != counted_in.lower()):
+        raise ValueError(f"contents are per {counted_in}: write {alone.strip()!r}, not {unit!r}")
+    content = in_service_unit(tag, amount, alone)
+    if content < LEAST_AMOUNT:
+        raise ValueError(f"{amount:g} {alone} is next to nothing")
+    _refuse_heavy(form, tag, mass_g(tag, content))
+    return content
+
+
+def refuse_too_heavy(form: DoseForm, contents: Mapping[str, float]) -> None:
+    """Raise ValueError for nutrients that together weigh more than the piece can.
+
+    What is a part of another that is named (EPA of fat, sodium of salt) counts once.
+    """
+    parts = {part for whole, of in _PARTS.items() if whole in contents for part in of}
+    counted = [tag for tag in contents if tag not in parts and tag != "ENERC"]
+    _refuse_heavy(form, " and ".join(counted), sum(mass_g(t, contents[t]) for t in counted))
+
+
+def _refuse_heavy(form: DoseForm, what: str, grams: float) -> None:
+    most = HEAVIEST_G[form]
+    if grams > most * (1 + 1e-9):
+        of = {"piece": f"a {form}", "g": "1 g of powder", "mL": "1 mL of liquid"}[COUNTED_IN[form]]
+        raise ValueError(f"{what} would weigh {grams:.4g} g, more than {of} can: at most {most:g}")
+
+
+def mass_g(tag: str, amount: float) -> float:
+    """The least that an amount of a nutrient, in its amount unit, can weigh, in grams.
+
+    International units by the lightest form of the vitamin, energy as pure fat.
+
+    >>> round(mass_g("VITE", 1490), 3), mass_g("NACL", 1)
+    (1.0, 1.0)
+    """
+    unit = nutrients()[tag].amount_unit.lower()
+    if unit == "kcal":
+        return amount / _MOST_KCAL_G
+    return amount * (_FORM[tag].mg_per_iu if unit == "iu" else _MASSES_MG[unit]) / 1000
 
 
 @cache

@@ -29,6 +29,7 @@ class Subject(StrEnum):
     CHECK = "check"  # what is to be measured by hand or cleaned
     ANIMAL = "animal"
     BUCKET = "bucket"  # what became of fish and pieces in it
+    SUPPLEMENT = "supplement"  # batches that expire or run out
     FALLBACK = "fallback"  # the sheet on paper for tomorrow
     BACKUP = "backup"
     WORKER = "worker"

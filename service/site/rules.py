@@ -143,6 +143,8 @@ class Policy(BaseModel):
     mass_change_percent: float = Field(gt=0, le=20)
     unequal_share_percent: float = Field(gt=0, lt=100)
     fast_weighing_days: float = Field(gt=0, le=31)
+    supplement_expiry_warn_days: float = Field(ge=1, le=366)
+    supplement_runs_out_days: float = Field(ge=1, le=92)
     use_order: UseOrder = Field(
         default=UseOrder.OLDEST_CATCH, description="In which order lots are used."
     )
@@ -663,6 +665,30 @@ RULES: tuple[Rule, ...] = (
         "block",
         "our rule: a double dose is never silent",
         _VET,
+    ),
+    Rule(
+        "supplement-expired",
+        "no supplement is given after the last day printed on its batch; some days before, "
+        "people are told",
+        "block",
+        "the maker's label; when people are told, our default",
+        _VET,
+        ("supplement_expiry_warn_days",),
+    ),
+    Rule(
+        "strength-differs",
+        "pieces are counted by the strength of the batch in hand: where it is another than was "
+        "planned with, it is planned again",
+        "block",
+        "the maker's label",
+    ),
+    Rule(
+        "supplement-runs-out",
+        "supplements last for some days at what is used, without what expires before",
+        "notify",
+        "our default",
+        (),
+        ("supplement_runs_out_days",),
     ),
     Rule(
         "placed-before",
