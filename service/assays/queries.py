@@ -5,17 +5,21 @@ from dataclasses import dataclass
 from datetime import date
 from statistics import median
 
-from sqlalchemy import func
+from sqlalchemy import ColumnElement, func
 from sqlalchemy import select as select_columns
 from sqlmodel import Session, col, select
 
 from service.assays.models import Assay, AssayTest, AssayValue, AssayWithdrawal
 from service.assays.rules.due import Sampled
+from service.assays.rules.judging import has_thiaminase
+from service.assays.rules.limits import THIAMINASE
+from service.assays.rules.readings import parse_reading
 from service.catalogue.rules import default_content
 from service.database import rows_where_in
 from service.errors import NotFound
 from service.ledger.models import Parcel
 from service.lots.models import Lot
+from service.lots.rules import Portion
 from service.security.actor import Actor
 
 FEWEST_FOR_A_MEDIAN = 3
@@ -76,25 +80,60 @@ def parts_of(session: Session, ids: Sequence[int]) -> Parts:
     )
 
 
+def counted_values(
+    session: Session, lot_ids: Sequence[int], *, on: date
+) -> dict[int, dict[str, list[tuple[Assay, AssayValue]]]]:
+    """The counted results of lots sampled by a day, by lot and nutrient. One query."""
+    statement = (
+        select(Assay, AssayValue)
+        .join(AssayValue, col(AssayValue.assay_id) == col(Assay.id))
+        .where(*_counted(lot_ids, on))
+        .order_by(col(Assay.sampled_on), col(Assay.id))
+    )
+    found: dict[int, dict[str, list[tuple[Assay, AssayValue]]]] = {}
+    for assay, value in session.exec(statement):
+        found.setdefault(assay.lot_id, {}).setdefault(value.nutrient, []).append((assay, value))
+    return found
+
+
 def newest_assay_values(
     session: Session, lot_id: int, *, on: date
 ) -> Mapping[str, tuple[Assay, AssayValue]]:
     """Per nutrient the newest counted result sampled by a day; whole before fillet. One query."""
+    return {
+        tag: max(values, key=lambda v: (v[0].portion == Portion.WHOLE, v[0].sampled_on, v[0].id))
+        for tag, values in counted_values(session, [lot_id], on=on).get(lot_id, {}).items()
+    }
+
+
+def thiaminase_found(
+    session: Session, lot_ids: Sequence[int], *, on: date
+) -> dict[int, tuple[date, bool]]:
+    """Whether lots carry thiaminase by their counted tests: (sampled on, found). One query.
+
+    Once found it stays found, until that assay is withdrawn. A test of fillet that found none
+    says nothing: the enzyme is in the gut and the gills.
+    """
     statement = (
-        select(Assay, AssayValue)
-        .join(AssayValue, col(AssayValue.assay_id) == col(Assay.id))
-        .outerjoin(AssayWithdrawal, col(AssayWithdrawal.assay_id) == col(Assay.id))
-        .where(
-            col(Assay.lot_id) == lot_id,
-            col(Assay.sampled_on) <= on,
-            col(AssayWithdrawal.assay_id).is_(None),
-        )
-        .order_by((col(Assay.portion) == "whole"), col(Assay.sampled_on), col(Assay.id))
+        select(Assay, AssayTest)
+        .join(AssayTest, col(AssayTest.assay_id) == col(Assay.id))
+        .where(*_counted(lot_ids, on), col(AssayTest.test) == THIAMINASE)
+        .order_by(col(Assay.sampled_on), col(Assay.id))
     )
-    newest: dict[str, tuple[Assay, AssayValue]] = {}
-    for assay, value in session.exec(statement):
-        newest[value.nutrient] = (assay, value)
-    return newest
+    found: dict[int, tuple[date, bool]] = {}
+    for assay, test in session.exec(statement):
+        seen = has_thiaminase([parse_reading(said) for said in test.reported])
+        before = found.get(assay.lot_id)
+        if seen or (assay.portion == Portion.WHOLE and not (before and before[1])):
+            found[assay.lot_id] = (assay.sampled_on, seen)
+    return found
+
+
+def _counted(lot_ids: Sequence[int], on: date) -> tuple[ColumnElement[bool], ...]:
+    withdrawn = select(AssayWithdrawal.assay_id).where(
+        col(AssayWithdrawal.assay_id) == col(Assay.id)
+    )
+    return (col(Assay.lot_id).in_(lot_ids), col(Assay.sampled_on) <= on, ~withdrawn.exists())
 
 
 def usual_contents(session: Session, species: Iterable[str]) -> dict[tuple[str, str], float]:

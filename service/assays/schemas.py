@@ -13,7 +13,7 @@ from pydantic import (
 )
 
 from service.assays.rules.due import Due
-from service.assays.rules.limits import SALMONELLA, units
+from service.assays.rules.limits import IN_WORDS, units
 from service.assays.rules.readings import Reading, Spread, parse_reading, spread_of
 from service.catalogue.rules import Basis
 from service.catalogue.schemas import NutrientTag
@@ -50,7 +50,7 @@ AmountIn = Annotated[
 ]
 """A number, or less than a detection limit."""
 ReadingIn = Annotated[Reading, BeforeValidator(parse_reading), _printed(marks="<>")]
-"""A number, less than a detection limit, more than could be counted; a word for salmonella."""
+"""A number, less than a detection limit, more than could be counted; absent or present."""
 Plain = Annotated[float, Field(ge=0, le=1e9, allow_inf_nan=False)]
 Percent = Annotated[float, Field(ge=0, le=200, allow_inf_nan=False)]
 Unit = Annotated[str, Field(min_length=1, max_length=20)]
@@ -135,7 +135,7 @@ class SafetyTestIn(Body):
     def _fits_the_test(self) -> Self:
         if self.pooled > 1 and self.test != "histamine":
             raise ValueError("only histamine is judged in composites")
-        if self.test != SALMONELLA and any(reading.word for reading in self.values):
+        if self.test not in IN_WORDS and any(reading.word for reading in self.values):
             raise ValueError("write a number, or less than a detection limit like '<10'")
         return self
 

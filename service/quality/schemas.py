@@ -67,7 +67,11 @@ class LifeOut(BaseModel):
 
 
 class NutrientLeft(BaseModel):
-    """What is left of a nutrient, as fed, with its 10-90 % range."""
+    """What is left of a nutrient, as fed, with its 10-90 % range.
+
+    share_left: of what there was at first. credited: the low and the high bound of what the
+    site's policy lets count towards a need; note says why nothing does.
+    """
 
     nutrient: str
     amount: float
@@ -75,6 +79,10 @@ class NutrientLeft(BaseModel):
     unit: str
     from_: str = Field(serialization_alias="from")
     note: str | None = None
+    share_left: float
+    share_left_range: tuple[float, float]
+    credited: tuple[float, float]
+    steps: list[str]
 
 
 class ExposureOut(BaseModel):

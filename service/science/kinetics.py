@@ -1,53 +1,19 @@
-"""Loss of vitamins in frozen storage: first order, Arrhenius, with its spread.
+"""What warmth does to a rate, by Arrhenius: loss of vitamins, histamine, a mean temperature."""
 
-The same equation serves what warmth does otherwise: histamine, mean kinetic temperature.
-"""
-
-from dataclasses import dataclass
-from math import exp, hypot, inf, log, sqrt
+from math import inf, log
 
 import numpy as np
 import numpy.typing as npt
 
 from service.science.arrays import Array, within
-from service.science.estimate import Z10, Estimate
 
 GAS_CONSTANT_KJ_MOLK = 8.314472e-3
 ZERO_C_K = 273.15
 REFERENCE_K = 255.15  # -18 °C
 ACTIVATION_ENERGY_KJ_MOL = 60.0
 MEAN_KINETIC_K = 10_000.0  # ΔH/R of the mean kinetic temperature
-SPECIES_DEFAULT_LN_SD = 0.5  # spread of a species' table value [memory, low]
-SINGLE_ASSAY_LN_SD = 0.15  # one laboratory result without replicates [memory, low]
 # Torres, Roeckel & Martí 2002, Lat. Am. Appl. Res. 32:209 [abstract read].
 HISTAMINE_AT_20_C_H, HISTAMINE_ACTIVATION_KJ_MOL = 24.0, 88.49
-
-
-@dataclass(frozen=True)
-class LossRate:
-    """Median loss rate at -18 °C, its geometric standard deviation, and whose word it is."""
-
-    per_day_at_minus_18: float
-    geometric_sd: float
-    source: str = ""
-
-
-_MEMORY = "loss rate from memory (low confidence), spread ours"
-_FATTY_ACIDS = "loss rate derived from data read (kilka, carp), band ours"
-# Science reference 6.1. B2 and B3 are not here: no significant change in 4 months
-# at -24 °C [read].
-LOSS_RATES = {
-    "VITE": LossRate(
-        0.0102,
-        2.0,
-        "three fish muscles over 17 weeks, Arslan et al. 1997 [read; rate derived, spread ours]",
-    ),
-    "VITA": LossRate(0.0015, 2.5, _MEMORY),
-    "VITD": LossRate(0.0005, 3.0, _MEMORY),
-    "THIA": LossRate(0.0010, 3.0, _MEMORY),
-    "F20D5N3": LossRate(0.0010, 3.0, _FATTY_ACIDS),
-    "F22D6N3": LossRate(0.0010, 3.0, _FATTY_ACIDS),
-}
 
 
 def arrhenius_factor(
@@ -79,79 +45,6 @@ def arrhenius_factor(
         activation_energy_kj_mol / GAS_CONSTANT_KJ_MOLK * (1 / REFERENCE_K - 1 / kelvin)
     )
     return factor
-
-
-def residual(
-    content: float,
-    equivalent_days: float,
-    rate: LossRate | None,
-    *,
-    content_ln_sd: float,
-    equivalent_days_range: tuple[float, float] | None = None,
-) -> Estimate:
-    """What is left of `content` after a time equivalent to days at -18 °C.
-
-    Parameters
-    ----------
-    content : float, >= 0, any unit.
-    equivalent_days : float, ∫f dt in days at -18 °C, >= 0; its range when known.
-    rate : the nutrient's loss rate; None where it does not fall.
-    content_ln_sd : spread of the starting content, logarithmic.
-
-    Returns
-    -------
-    Estimate, in the unit of `content`: median, 10-90 %, and what was lost in words.
-
-    Raises
-    ------
-    ValueError
-        If content or days are negative.
-
-    Source
-    ------
-    Science reference 6.2: first order loss, rate log-normal, spreads added in
-    squares in logarithm (derived there).
-
-    Check
-    -----
-    >>> r = residual(12, 0.5 / 0.0102, LossRate(0.0102, 2.0), content_ln_sd=0.0861)
-    >>> round(r.low, 2), round(r.value, 2), round(r.high, 2)
-    (3.53, 7.28, 9.97)
-    """
-    if content < 0 or equivalent_days < 0:
-        raise ValueError("content and equivalent_days must not be negative")
-    steps = [f"{content:.4g} at first, 10-90 % × ÷ {exp(Z10 * content_ln_sd):.2f}"]
-    if rate is None or content == 0:
-        return Estimate.log_normal(content, content_ln_sd, steps=[*steps, "it does not fall"])
-    spread = Z10 * content_ln_sd
-    fewest, most = equivalent_days_range or (equivalent_days, equivalent_days)
-    lost = rate.per_day_at_minus_18 * equivalent_days
-    most_lost = rate.per_day_at_minus_18 * most * rate.geometric_sd**Z10
-    least_lost = rate.per_day_at_minus_18 * fewest * rate.geometric_sd**-Z10
-    value = content * exp(-lost)
-    steps.append(
-        f"as much lost as in {equivalent_days:.4g} ({fewest:.4g} to {most:.4g}) days at -18 °C, "
-        f"{100 * rate.per_day_at_minus_18:.3g} % a day × ÷ {rate.geometric_sd:g}: "
-        f"{100 * exp(-lost):.3g} % is left"
-    )
-    return Estimate(
-        value,
-        value * exp(-hypot(most_lost - lost, spread)),
-        value * exp(hypot(lost - least_lost, spread)),
-        steps=tuple(steps),
-        sources=(rate.source,) if rate.source else (),
-    )
-
-
-def assay_ln_sd(coefficient_of_variation: float, replicates: int) -> float:
-    """Logarithmic spread of the mean of `replicates` results (science reference 6.2).
-
-    >>> round(assay_ln_sd(0.15, 3), 4)
-    0.0861
-    """
-    if replicates < 1:
-        raise ValueError("replicates must be at least 1")
-    return sqrt(log(1 + coefficient_of_variation**2) / replicates)
 
 
 def arrhenius_from_rates(rate_a: float, at_a_c: float, rate_b: float, at_b_c: float) -> float:

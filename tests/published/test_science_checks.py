@@ -47,14 +47,10 @@ from service.science.exposure import (
     seconds_above,
 )
 from service.science.kinetics import (
-    LOSS_RATES,
-    LossRate,
     arrhenius_factor,
     arrhenius_from_rates,
-    assay_ln_sd,
     hours_to_histamine,
     mean_kinetic_temperature_c,
-    residual,
 )
 from service.science.ordering import most_to_order_kg
 from service.science.outage import follow, hours_to_warm, octant
@@ -72,6 +68,7 @@ from service.science.properties import (
     specific_heat_kj_kgk,
     tchigeov_ice_fraction,
 )
+from service.science.residual import LOSS_RATES, LossRate, assay_ln_sd, residual
 from service.science.sampling import (
     PlanRow,
     acceptance_probability,

@@ -9,13 +9,8 @@ from math import exp, log
 import pytest
 
 from service.science.exposure import RateTable
-from service.science.kinetics import (
-    LOSS_RATES,
-    arrhenius_factor,
-    arrhenius_from_rates,
-    assay_ln_sd,
-    residual,
-)
+from service.science.kinetics import arrhenius_factor, arrhenius_from_rates
+from service.science.residual import LOSS_RATES, assay_ln_sd, residual
 
 WEEKS = 17
 

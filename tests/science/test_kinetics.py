@@ -8,15 +8,8 @@ from hypothesis import strategies as st
 from scipy.stats import norm
 
 from service.science.estimate import Z10
-from service.science.kinetics import (
-    LOSS_RATES,
-    LossRate,
-    arrhenius_factor,
-    arrhenius_from_rates,
-    assay_ln_sd,
-    hours_to_histamine,
-    residual,
-)
+from service.science.kinetics import arrhenius_factor, arrhenius_from_rates, hours_to_histamine
+from service.science.residual import LOSS_RATES, LossRate, assay_ln_sd, residual
 
 contents = st.floats(0, 1e5)
 days = st.floats(0, 1000)

@@ -6,6 +6,7 @@ from math import inf
 
 from service.assays.rules.limits import (
     HISTAMINE,
+    THIAMINASE_SEEN_FROM,
     Limit,
     chemical_limits,
     histamine_plan,
@@ -77,6 +78,19 @@ def seen(readings: Sequence[Reading], limit: float) -> list[float]:
     [5.0, 80]
     """
     return [r.counted for r in readings if not (r.below and r.amount > limit)]
+
+
+def has_thiaminase(readings: Sequence[Reading]) -> bool:
+    """Whether a sample may carry thiaminase: any reading that is not a clear no.
+
+    >>> has_thiaminase([Reading(0, word="absent"), Reading(0.5, "<")])
+    False
+    >>> has_thiaminase([Reading(2.5)]), has_thiaminase([Reading(20, "<")])
+    (True, True)
+    """
+    return any(
+        r.mark == ">" or (r.amount > (THIAMINASE_SEEN_FROM if r.below else 0)) for r in readings
+    )
 
 
 def _histamine(test: Measured, plan: Limit) -> Finding:

@@ -34,6 +34,10 @@ _MICROBIAL_MATRIX = {
 _DOUBTFUL = "fish of doubtful origin"
 MICROBES_UNIT = "CFU/g"
 SALMONELLA, SALMONELLA_UNIT = "salmonella", "/25g"
+THIAMINASE, THIAMINASE_UNIT = "thiaminase", "nmol/g/min"
+# Below half of the least activity in the table of fish that have it: none, where nothing is seen.
+THIAMINASE_SEEN_FROM = 1.0
+IN_WORDS = frozenset({SALMONELLA, THIAMINASE})  # tests that are answered absent or present
 HISTAMINE = "histamine"
 
 
@@ -72,7 +76,7 @@ def units() -> Mapping[str, str]:
         if row["analyte"].isidentifier()
     }
     microbial = {row["test"]: MICROBES_UNIT for row in table("microbial_limits")}
-    return chemical | microbial | {SALMONELLA: SALMONELLA_UNIT}
+    return chemical | microbial | {SALMONELLA: SALMONELLA_UNIT, THIAMINASE: THIAMINASE_UNIT}
 
 
 def is_microbial(test: str) -> bool:

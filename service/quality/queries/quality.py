@@ -1,34 +1,39 @@
 """The quality of a lot: life used and nutrients left, parcel by parcel."""
 
-from datetime import UTC, datetime, time
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import UTC, date, datetime, time
+from functools import partial
 
 from sqlmodel import Session, col, select
 
 from service.assays import queries as assays
 from service.assays.models import Assay, AssayValue
-from service.catalogue.rules import (
-    Thiaminase,
-    content_source,
-    default_content,
-    nutrients,
-    species_facts,
-)
+from service.catalogue.rules import species_facts
 from service.decisions import Finding
 from service.excursions import queries as excursions
 from service.ledger import queries as ledger
 from service.ledger.models import Parcel, ThawBatch
+from service.ledger.queries import Stay
 from service.lots import queries as lots
 from service.lots.models import Lot
-from service.lots.rules import age_findings
+from service.lots.rules import ReceivedAs, age_findings
 from service.quality.queries.exposure import Exposures, before_arrival, chain, nothing
 from service.quality.rules import (
+    DAY_UNKNOWN,
     SPREAD,
     Exposure,
+    Fish,
+    Held,
     ParcelState,
+    Range,
+    Result,
+    contents,
     excursion_findings,
     life_findings,
     life_of,
     silence_findings,
+    thiaminase_of,
     worst_of,
 )
 from service.quality.schemas import (
@@ -39,34 +44,52 @@ from service.quality.schemas import (
     QualityOut,
 )
 from service.science.exposure import DAY_S
-from service.science.kinetics import (
-    LOSS_RATES,
-    SINGLE_ASSAY_LN_SD,
-    SPECIES_DEFAULT_LN_SD,
-    assay_ln_sd,
-    residual,
-)
+from service.science.residual import SINGLE_ASSAY_LN_SD, assay_ln_sd
 from service.science.storage_life import life_rate_per_day
 from service.site import queries as sites
+from service.site.models import Place
 from service.site.queries import SiteView
+from service.site.rules import PlaceKind
 from service.temperatures.rules import life_column, vitamin_column
 
-PROXIMATE_LN_SD = 0.20  # spread of a species' proximates by season [science reference 7]
-FILLET_FOR_WHOLE_LN_SD = 0.3  # a fillet result used for whole fish [science reference 6.3]
-_PROXIMATES = frozenset({"WATER", "PROCNT", "FAT", "ASH", "CHOCDF", "ENERC"})
+
+@dataclass(frozen=True)
+class Tested:
+    """What laboratories found in a lot, that counts: results by tag; thiaminase, and when."""
+
+    results: Mapping[str, Sequence[Result]] = field(default_factory=dict)
+    thiaminase: tuple[date, bool] | None = None
 
 
 class LotQuality:
     """One lot at one instant. Loads its parcels once; every figure comes from here."""
 
-    def __init__(self, session: Session, lot: Lot, view: SiteView, at: datetime) -> None:
+    def __init__(
+        self,
+        session: Session,
+        lot: Lot,
+        view: SiteView,
+        at: datetime,
+        *,
+        parcels: Sequence[Parcel] | None = None,
+        exposures: Exposures | None = None,
+    ) -> None:
         assert lot.id is not None
         self._session, self.lot, self.view, self.at = session, lot, view, at
-        self._all = {p.id: p for p in ledger.lot_parcels(session, lot.id) if p.id is not None}
-        self.places = sites.places_by_id(session, [p.place_id for p in self._all.values()])
-        self.exposures = Exposures(session, view, self.places)
+        if parcels is None:
+            parcels = ledger.lot_parcels(session, lot.id)
+        self._all = {p.id: p for p in parcels if p.id is not None}
+        if exposures is None:
+            places = sites.places_by_id(session, [p.place_id for p in self._all.values()])
+            exposures = Exposures(session, view, places)
+        self.exposures = exposures
         self.facts = species_facts()[lot.species_code]
         self._doubtful: dict[datetime | None, Exposure] = {}
+
+    @property
+    def places(self) -> dict[int, Place]:
+        """The places that its parcels were in."""
+        return self.exposures.places
 
     def on_hand(self) -> list[Parcel]:
         """Parcels with fish, or where it all began once the lot is used up."""
@@ -150,74 +173,131 @@ class LotQuality:
     def nutrients_left(self, parcel: Parcel) -> list[NutrientLeft]:
         """What is left in a parcel: newest assay, else species default, with its loss."""
         assert self.lot.id is not None
-        today = self.view.day_of(self.at)
-        assayed = assays.newest_assay_values(self._session, self.lot.id, on=today)
-        content = dict(default_content(self.lot.species_code))
-        rows = []
-        for tag in nutrients():
-            if tag in assayed:
-                assay, value = assayed[tag]
-                rows.append(self._left(parcel, tag, value.as_fed, assay, value))
-            elif tag in content:
-                rows.append(self._left(parcel, tag, content[tag], None))
-        return rows
+        tested = tests_of(self._session, [self.lot.id], on=self.view.day_of(self.at))
+        self.prepare([parcel], tested[self.lot.id])
+        held = self.contents([parcel], tested[self.lot.id])
+        return [_nutrient_left(each) for each in held.values()]
 
-    def _left(
+    def frozen(self) -> list[Parcel]:
+        """Parcels on hand that nobody has pulled; all on hand where there is none."""
+        on_hand = self.on_hand()
+        return [p for p in on_hand if p.thaw_batch_id is None] or on_hand
+
+    def stays(self, parcels: Sequence[Parcel], tested: Tested) -> Iterator[Stay]:
+        """The stays that the contents of parcels need: whole, and from each sample on."""
+        since = [self.noon(r.sampled_on) for of in tested.results.values() for r in of]
+        for stay in (stay for parcel in parcels for stay in chain(self._all, parcel, self.at)):
+            yield stay
+            for instant in set(since):
+                if stay.from_at < instant < stay.until_at:
+                    yield Stay(stay.place_id, instant, stay.until_at)
+
+    def prepare(self, parcels: Sequence[Parcel], tested: Tested) -> None:
+        """Fetch at once what the contents of parcels need."""
+        self.exposures.prepare(self.stays(parcels, tested))
+
+    def contents(
         self,
-        parcel: Parcel,
-        tag: str,
-        content: float,
-        assay: Assay | None,
-        value: AssayValue | None = None,
-    ) -> NutrientLeft:
-        since = self._noon(assay) if assay else None
-        spread = _assay_spread(value)
-        if assay is None:
-            spread = PROXIMATE_LN_SD if tag in _PROXIMATES else SPECIES_DEFAULT_LN_SD
-        elif assay.portion == "fillet":
-            spread += FILLET_FOR_WHOLE_LN_SD
-        rate = LOSS_RATES.get(tag)
-        exposure = self.exposure(parcel, since) if rate is not None else None
+        parcels: Sequence[Parcel],
+        tested: Tested,
+        *,
+        thawed_in_water: bool | None = None,
+    ) -> dict[str, Held]:
+        """What parcels of the lot still hold: least by the one that lost most, and so on.
+
+        thawed_in_water : None: as they were.
+        """
+        thiaminase, who_says = thiaminase_of(self.lot.species_code, tested.thiaminase)
+        if thawed_in_water is None:
+            thawed_in_water = any(self._was_in_water(parcel) for parcel in parcels)
+        fish = Fish(
+            species=self.lot.species_code,
+            part=self.lot.part,
+            since=self.lot.frozen_on or self.lot.caught_from,
+            thiaminase=thiaminase,
+            thiaminase_from=who_says,
+            in_water=thawed_in_water,
+        )
+        return contents(
+            fish,
+            tested.results,
+            partial(self.days_since, parcels),
+            may_credit=self.view.policy.credit_thiamine_and_vitamin_e,
+        )
+
+    def days_since(self, parcels: Sequence[Parcel], sampled_on: date | None) -> Range:
+        """Days at -18 °C that did as much as parcels went through since noon of a day."""
+        since = None if sampled_on is None else self.noon(sampled_on)
         column = vitamin_column()
-        days, fewest, most = (
-            (float(x[column]) / DAY_S for x in (exposure.value, exposure.low, exposure.high))
-            if exposure is not None
-            else (0.0, 0.0, 0.0)
+        pasts = [self.exposure(parcel, since) for parcel in parcels]
+        low, value, high = (
+            min(float(past.low[column]) for past in pasts) / DAY_S,
+            max(float(past.value[column]) for past in pasts) / DAY_S,
+            max(float(past.high[column]) for past in pasts) / DAY_S,
         )
-        left = residual(
-            content, days, rate, content_ln_sd=spread, equivalent_days_range=(fewest, most)
+        if since is None and self._day_is_unknown():
+            fewest, usual, most = DAY_UNKNOWN
+            return low + fewest, value + usual, high + most
+        return low, value, high
+
+    def _day_is_unknown(self) -> bool:
+        frozen = self.lot.received_as == ReceivedAs.FROZEN
+        return frozen and self.lot.frozen_on is None and self.lot.caught_from is None
+
+    def _was_in_water(self, parcel: Parcel) -> bool:
+        stays = chain(self._all, parcel, self.at)
+        return any(self.places[stay.place_id].kind == PlaceKind.THAW_TANK for stay in stays)
+
+    def noon(self, day: date) -> datetime:
+        """Noon of a day at the site: when a sample counts as taken."""
+        return datetime.combine(day, time(12), self.view.zone).astimezone(UTC)
+
+
+def tests_of(session: Session, lot_ids: Sequence[int], *, on: date) -> dict[int, Tested]:
+    """What laboratories found in lots by a day, that counts. Two queries."""
+    values = assays.counted_values(session, lot_ids, on=on)
+    thiaminase = assays.thiaminase_found(session, lot_ids, on=on)
+    return {
+        lot_id: Tested(
+            {
+                tag: [_result(assay, value) for assay, value in of]
+                for tag, of in values.get(lot_id, {}).items()
+            },
+            thiaminase.get(lot_id),
         )
-        low, high = left.low, left.high
-        if value is not None and value.limit_as_fed is not None and content > 0:
-            # Nothing was seen: anything from none to the detection limit, as far as it is left.
-            low, high = 0.0, left.high * value.limit_as_fed / content
-        return NutrientLeft(
-            nutrient=tag,
-            amount=_short(left.value),
-            range=(_short(low), _short(high)),
-            unit=nutrients()[tag].unit,
-            note=self._note(tag),
-            from_=f"assay {assay.sampled_on}"
-            if assay
-            else f"species default: {content_source(self.lot.species_code)}",
-        )
-
-    def _noon(self, assay: Assay) -> datetime:
-        return datetime.combine(assay.sampled_on, time(12), self.view.zone).astimezone(UTC)
-
-    def _note(self, tag: str) -> str | None:
-        if tag == "THIA" and self.facts.thiaminase is not Thiaminase.ABSENT:
-            return (
-                f"thiaminase {self.facts.thiaminase}: no credit, thiamine is destroyed after thaw"
-            )
-        if tag in ("THIA", "VITE") and not self.view.policy.credit_thiamine_and_vitamin_e:
-            return "the site's policy gives no credit: evidence is weak"
-        return None
+        for lot_id in lot_ids
+    }
 
 
-def _assay_spread(value: AssayValue | None) -> float:
+def _result(assay: Assay, value: AssayValue) -> Result:
+    return Result(
+        assay_id=assay.id or 0,
+        sampled_on=assay.sampled_on,
+        portion=assay.portion,
+        amount=value.as_fed,
+        ln_sd=_assay_spread(value),
+        limit=value.limit_as_fed,
+    )
+
+
+def _nutrient_left(held: Held) -> NutrientLeft:
+    return NutrientLeft(
+        nutrient=held.nutrient,
+        amount=_short(held.value),
+        range=(_short(held.low), _short(held.high)),
+        unit=held.unit,
+        note=held.why_no_credit,
+        from_=held.source if held.sampled_on is None else f"assay {held.sampled_on}",
+        share_left=_short(held.share_left[1]),
+        share_left_range=(_short(held.share_left[0]), _short(held.share_left[2])),
+        credited=(_short(held.credited[0]), _short(held.credited[1])),
+        steps=list(held.steps),
+    )
+
+
+def _assay_spread(value: AssayValue) -> float:
     """Of a result's replicates where there were any, else of a single result."""
-    if value is None or value.cv is None or value.replicates is None:
+    if value.cv is None or value.replicates is None:
         return SINGLE_ASSAY_LN_SD
     return assay_ln_sd(value.cv, value.replicates)
 
