@@ -27,6 +27,7 @@ import service.supplement_stock.models
 import service.supplements.models
 import service.temperatures.models
 import service.thawing.models
+import service.watch_list.models
 import service.welfare.models
 from alembic import context
 from service.database import open_database

@@ -36,11 +36,13 @@ import service.quality.routes
 import service.receiving.routes
 import service.security.routes
 import service.site.routes
+import service.supplement_stock.routes
 import service.supplements.routes
 import service.temperatures.routes
 import service.thawing.routes
 import service.traceability.routes
 import service.upkeep.routes
+import service.watch_list.routes
 import service.welfare.routes
 from service.clock import Clock, system_clock
 from service.database import open_database
@@ -80,7 +82,9 @@ ROUTERS: tuple[APIRouter, ...] = (
     *service.animals.routes.routers,
     *service.diets.routes.routers,
     *service.supplements.routes.routers,
+    *service.supplement_stock.routes.routers,
     *service.traceability.routes.routers,
+    service.watch_list.routes.router,
     *service.labels.routes.routers,
     *service.buckets.routes.routers,
     service.fallback.routes.router,
@@ -178,7 +182,10 @@ PROBLEM_KINDS = {
     "already-released": "The hold was released before.",
     "already-rejected": "The lot was rejected before.",
     "already-withdrawn": "It was withdrawn before.",
-    "already-ended": "The fault has ended before.",
+    "already-closed": "The watch was closed before.",
+    "already-watched": "Those who ate of the lot are watched for that already.",
+    "nobody-ate": "Nobody is known to have eaten of the lot.",
+    "already-ended": "It has ended before.",
     "already-faulty": "The probe is known to have been broken all that time.",
     "hangs-there": "The probe is known to have hung there all that time.",
     "hangs-elsewhere": "The probe did not hang in that place then.",
@@ -192,6 +199,7 @@ PROBLEM_KINDS = {
     "already-signed": "The supplement plan was signed before.",
     "another-site": "What was named belongs to different sites.",
     "no-diet": "No diet is in force on that day.",
+    "requirement-conflict": "Two requirements of equal rank; both are named.",
     "no-body-mass": "An amount is per body mass and the animal was never weighed.",
     "has-successors": "Later movements used this fish; take them back first, newest first.",
     "idempotency-mismatch": "The Idempotency-Key was used before with another body.",
@@ -262,7 +270,11 @@ PROBLEM_KINDS = {
     "unknown-medication-order": "No medication order has this number.",
     "bucket-ended": "The bucket was fed or given up before.",
     "already-stopped": "The medication was stopped before.",
+    "unknown-watch": "No watch has this number.",
     "unknown-sheet": "No sheet has this code.",
     "unknown-line": "The sheet has no line of this number.",
+    "unknown-supplement-batch": "No batch of that supplement has this code or number.",
+    "unknown-supplement-movement": "No movement of supplements has this number.",
+    "part-of-giving": "The movement belongs to what an animal was given, which is corrected.",
     "unknown-supplement-plan": "No supplement plan has this number.",
 }

@@ -36,11 +36,14 @@ from service.security.actor import SERVICE
 from service.security.transactions import forget_old_keys, transaction
 from service.settings import Settings
 from service.site.queries import sites_seen
+from service.supplement_stock.actions.telling import find as find_supplements
+from service.supplement_stock.actions.telling import tell_new as tell_supplements
 from service.temperatures.actions.keeping import keep_history
 from service.temperatures.actions.rebuilding import rebuild_outdated
 from service.thawing.actions.replanning import anything_due, replan_due
 from service.thawing.actions.warning import warn_of_clocks
 from service.upkeep.actions.due import find, tell_new
+from service.watch_list.actions.following import find_watches, follow_watches
 from service.welfare.actions.telling import (
     find_appetites,
     find_intakes,
@@ -112,6 +115,8 @@ def jobs_of(settings: Settings) -> tuple[Job, ...]:
         LongJob("chores", QUARTER, look_after_chores),
         LongJob("appetites", QUARTER, look_after_appetites),
         LongJob("intakes", DAY, look_after_intakes),
+        LongJob("watch list", minute, look_after_watches),
+        LongJob("supplements", DAY, look_after_supplements),
         ShortJob("audit heads", DAY, tell_chain_heads),
         LongJob(
             "fallback sheets",
@@ -174,6 +179,17 @@ look_after_probes = looked_for(find, tell_new)  # drift, doubts, calibrations
 look_after_chores = looked_for(find_overdue, tell_overdue)
 look_after_appetites = looked_for(find_appetites, tell_appetites)
 look_after_intakes = looked_for(find_intakes, tell_intakes)
+
+
+def look_after_watches(database: Database, clock: Clock) -> None:
+    """Every minute, so those who write wait only where there is something to write."""
+    at = clock()
+    with Session(database.snapshot) as session:
+        found = find_watches(session, at)
+    if found:
+        with transaction(database.writer) as session:
+            follow_watches(session, found, at)
+look_after_supplements = looked_for(find_supplements, tell_supplements)
 
 
 def run_due_jobs(database: Database, clock: Clock, jobs: Sequence[Job], lease: timedelta) -> None:

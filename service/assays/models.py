@@ -3,7 +3,7 @@
 from datetime import date
 from typing import Any
 
-from sqlalchemy import JSON, Column
+from sqlalchemy import JSON, Column, Index, text
 from sqlmodel import Field, SQLModel
 
 import service.lots.models  # noqa: F401 - an assay is of a lot
@@ -51,6 +51,14 @@ class AssayTest(SQLModel, table=True):
     """One safety or freshness test of an assay: every figure as it was printed."""
 
     __tablename__ = "assay_test"
+    __table_args__ = (
+        Index(
+            "ix_assay_test_failed",
+            "assay_id",
+            sqlite_where=text("verdict = 'reject'"),
+            postgresql_where=text("verdict = 'reject'"),
+        ),
+    )
 
     assay_id: int = Field(foreign_key="assay.id", primary_key=True)
     test: str = Field(primary_key=True)

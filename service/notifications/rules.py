@@ -28,6 +28,7 @@ class Subject(StrEnum):
     PROBE = "probe"
     CHECK = "check"  # what is to be measured by hand or cleaned
     ANIMAL = "animal"
+    WATCH = "watch"  # those who ate of a bad lot
     BUCKET = "bucket"  # what became of fish and pieces in it
     SUPPLEMENT = "supplement"  # batches that expire or run out
     FALLBACK = "fallback"  # the sheet on paper for tomorrow

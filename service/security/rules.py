@@ -47,6 +47,8 @@ class Action(StrEnum):
     SIGN_SUPPLEMENTS = "sign-supplements"
     GIVE_SUPPLEMENTS = "give-supplements"
     ORDER_MEDICATION = "order-medication"
+    WATCH = "watch"
+    DECIDE_WATCH = "decide-watch"
     ACKNOWLEDGE = "acknowledge"
     READ_AUDIT = "read-audit"
 
@@ -92,6 +94,8 @@ RIGHTS: dict[Action, frozenset[Role]] = {
     Action.SIGN_SUPPLEMENTS: frozenset({Role.NUTRITIONIST, Role.VET}),
     Action.GIVE_SUPPLEMENTS: frozenset({Role.KEEPER, Role.VET, Role.MANAGER}),
     Action.ORDER_MEDICATION: frozenset({Role.VET}),
+    Action.WATCH: frozenset({Role.KEEPER, Role.VET, Role.MANAGER}),
+    Action.DECIDE_WATCH: frozenset({Role.VET, Role.MANAGER}),
     Action.ACKNOWLEDGE: _KITCHEN | {Role.VET},
     Action.READ_AUDIT: frozenset({Role.MANAGER, Role.INSPECTOR, Role.VET}),
 }

@@ -143,6 +143,9 @@ class Policy(BaseModel):
     mass_change_percent: float = Field(gt=0, le=20)
     unequal_share_percent: float = Field(gt=0, lt=100)
     fast_weighing_days: float = Field(gt=0, le=31)
+    watch_h: float = Field(ge=24, le=720)
+    watch_round_h: float = Field(ge=1, le=24)
+    watch_look_back_days: float = Field(ge=3, le=90)
     supplement_expiry_warn_days: float = Field(ge=1, le=366)
     supplement_runs_out_days: float = Field(ge=1, le=92)
     use_order: UseOrder = Field(
@@ -339,6 +342,15 @@ RULES: tuple[Rule, ...] = (
         "hold",
         "the limit's own source",
         (Role.VET, Role.MANAGER),
+    ),
+    Rule(
+        "watch-list",
+        "those who ate of a lot that turned out bad are looked at for so many hours after their "
+        "last feed of it; the attending veterinarian decides",
+        "notify",
+        "common practice, from memory; rounds and days our default",
+        (),
+        ("watch_h", "watch_round_h", "watch_look_back_days"),
     ),
     Rule("past-label-date", "food past its label date is not used", "warn", "9 CFR 3.101(d)"),
     Rule(

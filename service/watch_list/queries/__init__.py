@@ -1,0 +1,1 @@
+"""Every select of watches, by what is asked."""
