@@ -4,9 +4,9 @@ Works on arrays alone; `service.science.dosing` asks it in words of the trade.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
-from math import inf
+from math import inf, prod
 
 import numpy as np
 import numpy.typing as npt
@@ -16,8 +16,14 @@ from service.science.arrays import Array, Indices
 Flags = npt.NDArray[np.bool_]
 
 MOST_ROWS = 5_000  # counts that are kept as a ladder, or tried at once
-MOST_TRIED = 1_500_000  # counts of some or all products looked at before a search gives up
+MOST_TRIED = 300_000  # counts of some or all products looked at before a search gives up
 ROUNDING = 1e-9  # relative: numbers that differ by less are equal
+FAR = 1e9  # a room that is no limit
+STAGES = ("shortage", "value", "pieces", "cost")  # what is made least, in this order
+SLACK = 1e-7  # of a bound, which is never relied on to a rounding
+FIRST_ROWS = 200  # built to their end before others, so that the others meet a good best
+MOST_KEPT = 24  # multipliers of a bound
+MOST_PIVOTS = 100
 
 
 @dataclass(frozen=True)
@@ -81,9 +87,8 @@ def search(
     all else alone: its best pieces are read from its nutrient's ladder. The others are
     tried all at once up to 5 000 combinations. More are built product by product,
     the most promising first, and left where no completion can come before the best:
-    bounds are multipliers that no product's contents exceed (linear programming's
-    duals, not the best of them). After 1 500 000 of them the search gives up, after
-    about a second.
+    linear programming's duals bound what products to come must add. After 300 000 of
+    them the search gives up, which takes about a second.
 
     Check
     -----
@@ -198,42 +203,72 @@ def _all_counts(most: tuple[int, ...]) -> Array:
 
 @dataclass(frozen=True)
 class _Rows:
-    """Counts of the first products, what they give, and the least that can come of them."""
+    """Counts of the first products, what they give, and their part of the four stages.
+
+    stages : shape (rows, 4), without what may still come.
+    """
 
     counts: Array
     given: Array
-    pieces: Array
-    cost: Array
-    shortage: Array
-    value: Array
+    stages: Array
 
     def at(self, rows: "Indices | slice") -> "_Rows":
-        return _Rows(
-            self.counts[rows],
-            self.given[rows],
-            self.pieces[rows],
-            self.cost[rows],
-            self.shortage[rows],
-            self.value[rows],
-        )
+        return _Rows(self.counts[rows], self.given[rows], self.stages[rows])
 
 
-@dataclass(frozen=True)
-class _Ahead:
-    """What the products that are still to come can do, whatever their counts.
+class _Bound:
+    """What some products must at least add to an objective, from where a row stands.
 
-    most : of each wanted nutrient. per_room, free : of each limited nutrient, the most
-    relative amounts (and their weighted sum, last) that a unit of its room gives, and
-    what comes without it. multipliers : shape (ways, wanted). richest : relative
-    amounts in one piece.
+    A row stands at what it lacks and, negative, at what it has left of each room.
+    Multipliers of these, none negative, whose sum over a piece is never more than what
+    the piece adds, bound the whole: the duals of linear programming. The best of them
+    differ from row to row, so some are kept, each the best of one row.
     """
 
-    most: Array
-    limited: Indices
-    per_room: Array
-    free: Array
-    multipliers: Array
-    richest: Array
+    def __init__(self, pieces: Array, adds: Array, most: Array) -> None:
+        """pieces : shape (products, places), what a piece gives and, negative, takes."""
+        self.matrix = np.hstack([pieces, -np.eye(len(pieces))])
+        self.adds, self.most = adds, most
+        self.multipliers = np.zeros((0, pieces.shape[1]))
+        self.constants = np.zeros(0)
+
+    def learn(self, stands: Array) -> None:
+        """The best multipliers of one row."""
+        found = _best_multipliers(self.matrix, self.adds, np.concatenate([stands, -self.most]))
+        of_pieces, of_most = np.split(found, [stands.size])
+        self.multipliers = np.vstack([of_pieces, self.multipliers[: MOST_KEPT - 1]])
+        self.constants = np.append(of_most @ self.most, self.constants[: MOST_KEPT - 1])
+
+    def of(self, stands: Array) -> Array:
+        """The bound of each row, at least 0."""
+        bounds: Array = (stands @ self.multipliers.T - self.constants).max(axis=1, initial=0.0)
+        return bounds
+
+
+def _best_multipliers(matrix: Array, limits: Array, gains: Array) -> Array:
+    """The simplex method: the largest gains · x of x ≥ 0 with matrix · x ≤ limits ≥ 0.
+
+    Stopped early it still gives an x that keeps to the limits.
+    """
+    rows, columns = matrix.shape
+    table = np.zeros((rows + 1, columns + rows + 1))
+    table[:rows, :columns], table[:rows, columns:-1] = matrix, np.eye(rows)
+    table[:rows, -1], table[rows, :columns] = limits, -gains
+    basis = np.arange(columns, columns + rows)
+    for _ in range(MOST_PIVOTS):
+        column = int(table[rows, :-1].argmin())
+        rising = np.flatnonzero(table[:rows, column] > ROUNDING)
+        if table[rows, column] >= -ROUNDING or not rising.size:
+            break
+        row = rising[(table[rising, -1] / table[rising, column]).argmin()]
+        table[row] /= table[row, column]
+        others = table[:, column].copy()
+        others[row] = 0.0
+        table -= others[:, None] * table[row]
+        basis[row] = column
+    x = np.zeros(columns + rows)
+    x[basis] = np.maximum(table[:rows, -1], 0.0)
+    return x[:columns]
 
 
 class _Search:
@@ -252,12 +287,12 @@ class _Search:
         self.wanted = amounts.size
         self.enough = amounts * (1 - ROUNDING)
         self.rooms = rooms * (1 + ROUNDING)
-        self.most = self._bounds()
+        self.most = self._most()
         self.order = sorted(self.shelf.several, key=self.most.__getitem__)
-        self.found = Found(inf, inf, inf, inf, ())
+        self.found: Found | None = None
         self.tried = 0
 
-    def _bounds(self) -> list[int]:
+    def _most(self) -> list[int]:
         """More pieces of each product than this are never useful, or pass a limit."""
         contents = self.shelf.contents
         with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
@@ -271,130 +306,150 @@ class _Search:
 
     def best(self) -> Found:
         """The counts that come first."""
-        size = 1
-        for place in self.order:
-            size *= self.most[place] + 1
-        if size <= MOST_ROWS:
+        if prod(self.most[place] + 1 for place in self.order) <= MOST_ROWS:
             counts = _all_counts(tuple(self.most[p] for p in self.order))
-            given = counts @ self.shelf.contents[self.order]
-            self._try(counts, given)
-            return self.found
-        self.ahead = [self._ahead(depth) for depth in range(len(self.order) + 1)]
-        nothing = np.zeros(1)
-        given = np.zeros((1, self.rooms.size))
-        self._build(0, _Rows(np.zeros((1, 0)), given, nothing, nothing, nothing, nothing))
-        if self.tried > MOST_TRIED:
-            return Found(**{**vars(self.found), "exact": False})
-        return self.found
+            self._try(counts, counts @ self.shelf.contents[self.order])
+        else:
+            self._prepare()
+            self._build(0, self._nothing())
+        assert self.found is not None  # no pieces at all pass no limit
+        return replace(self.found, exact=self.tried <= MOST_TRIED)
+
+    def _prepare(self) -> None:
+        """What a piece of each product adds to the four stages, and bounds for every depth.
+
+        What stays short of a need counts as one more product, that fills the need and
+        adds to the shortage. Each stage may use up no more of those before it than the best.
+        """
+        shelf, wanted = self.shelf, self.wanted
+        relative = shelf.contents[:, :wanted] / self.amounts
+        value = relative.sum(axis=1) if self.least is None else shelf.contents[:, self.least]
+        count = np.where(shelf.weighed, 0.0, 1.0)
+        self.adds = np.column_stack([np.zeros(count.size), value, count, shelf.cost])
+        self.limited = np.flatnonzero(np.isfinite(self.rooms))
+        self.mixed = np.sqrt(np.arange(self.rooms.size) + 2.0)  # equal rows come to stand together
+        self.twin = self._twins()
+        self.aim = np.array([0.0, inf, inf, inf])
+        self.bounds = [self._bounds(depth) for depth in range(len(self.order) + 1)]
+        stands = self._stands(self._nothing())[:, :-3]
+        self.bounds[0][0].learn(stands[0])
+        self.aim[0] = self.bounds[0][0].of(stands)[0]
+
+    def _nothing(self) -> _Rows:
+        return _Rows(np.zeros((1, 0)), np.zeros((1, self.rooms.size)), np.zeros((1, len(STAGES))))
+
+    def _twins(self) -> dict[int, int]:
+        """For a product that is equal to one before it, the depth of that one."""
+        seen: dict[tuple[float, ...], int] = {}
+        twin: dict[int, int] = {}
+        for depth, place in enumerate(self.order):
+            shelf = self.shelf
+            key = (*shelf.contents[place], shelf.cost[place], shelf.weighed[place])
+            if key in seen:
+                twin[place] = seen[key]
+            seen[key] = depth
+        return twin
+
+    def _bounds(self, depth: int) -> list[_Bound]:
+        """For each stage, what comes at least after the first `depth` branched products."""
+        shelf, wanted = self.shelf, self.wanted
+        left = [*self.order[depth:], *(p for places in shelf.on_ladder for p in places)]
+        contents = shelf.contents[left]
+        pieces = np.hstack([contents[:, :wanted] / self.amounts, -contents[:, self.limited]])
+        short = np.zeros((wanted, pieces.shape[1]))
+        short[:, :wanted] = np.eye(wanted)
+        short_adds = np.zeros((wanted, len(STAGES)))
+        short_adds[:, 0] = self.weights
+        pieces, adds = np.vstack([pieces, short]), np.vstack([self.adds[left], short_adds])
+        most = np.concatenate([[float(self.most[p]) for p in left], np.ones(wanted)])
+        return [
+            _Bound(np.hstack([pieces, -adds[:, :stage]]), adds[:, stage], most)
+            for stage in range(len(STAGES))
+        ]
 
     def _build(self, depth: int, rows: _Rows) -> None:
         """Adds one product to each row, the most promising rows first, and goes on with those."""
         if depth == len(self.order):
             self._try(rows.counts, rows.given)
             return
+        each = self.most[self.order[depth]] + 1
+        start, end = 0, max(1, FIRST_ROWS // each)
+        while start < len(rows.counts) and self.tried <= MOST_TRIED:
+            part = self._promising(rows.at(slice(start, end)), depth)
+            if len(part.counts):
+                self._build(depth + 1, self._grown(part, depth))
+            start, end = end, end + max(1, MOST_ROWS // each)
+
+    def _grown(self, rows: _Rows, depth: int) -> _Rows:
+        """Each row with each count of one more product, those left that may come first."""
         place = self.order[depth]
         steps = np.arange(self.most[place] + 1.0)
-        together = max(1, MOST_ROWS // steps.size)
-        for start in range(0, rows.pieces.size, together):
-            if self.tried > MOST_TRIED:
-                return
-            part = rows.at(slice(start, start + together))
-            part = part.at(np.flatnonzero(self._may_come_first(part)))
-            if part.pieces.size:
-                self._build(depth + 1, self._grown(part, place, steps, depth + 1))
-
-    def _grown(self, rows: _Rows, place: int, steps: Array, depth: int) -> _Rows:
-        """Each row with each count of one more product, those left that may come first."""
-        shelf = self.shelf
-        given = rows.given[:, None, :] + steps[:, None] * shelf.contents[place]
+        given = rows.given[:, None, :] + steps[:, None] * self.shelf.contents[place]
         given = given.reshape(-1, self.rooms.size)
         self.tried += len(given)
-        fits = np.flatnonzero((given <= self.rooms).all(axis=1))
-        old, step = np.divmod(fits, steps.size)
-        added = steps[step]
-        given = given[fits]
-        shortage, value, more = self._bound(given, self.ahead[depth])
-        grown = _Rows(
-            np.column_stack([rows.counts[old], added]),
-            given,
-            rows.pieces[old] + (added > 0 if shelf.weighed[place] else added),
-            rows.cost[old] + added * shelf.cost[place],
-            shortage,
-            value,
-        )
-        keep = np.flatnonzero(self._may_come_first(grown, more))
-        keep = keep[np.lexsort((value[keep], shortage[keep]))]
-        return grown.at(keep)
+        fits = (given <= self.rooms).all(axis=1)
+        old, step = np.divmod(np.arange(len(given)), steps.size)
+        if place in self.twin:  # of equal products the first is given first
+            full = rows.counts[:, self.twin[place]] == self.most[place]
+            fits &= full[old] | (step == 0)
+        old, added = old[fits], steps[step[fits]]
+        stages = rows.stages[old] + added[:, None] * self.adds[place]
+        if self.shelf.weighed[place]:
+            stages[:, 2] += added > 0
+        grown = _Rows(np.column_stack([rows.counts[old], added]), given[fits], stages)
+        grown = self._promising(grown, depth + 1)
+        if depth + 1 < len(self.order) and len(grown.counts):
+            self._learn(grown, depth + 1)
+            grown = self._without_equals(self._promising(grown, depth + 1), depth + 1)
+        return grown
 
-    def _may_come_first(self, rows: _Rows, more: Array | float = 0.0) -> Flags:
-        """Whether the least that can come of a row is not behind the best found."""
+    def _without_equals(self, rows: _Rows, depth: int) -> _Rows:
+        """Of rows that give the same, the one with the fewest pieces, least cost, in order."""
+        places = sorted(range(depth), key=self.order.__getitem__, reverse=True)
+        keys = [*(-rows.counts[:, p] for p in places), _rounded(rows.stages[:, 3])]
+        order = np.lexsort([*keys, rows.stages[:, 2], _rounded(rows.given @ self.mixed)])
+        given = rows.given[order]
+        same = (np.abs(np.diff(given, axis=0)) <= ROUNDING * given[1:]).all(axis=1)
+        return rows.at(np.sort(np.delete(order, np.flatnonzero(same) + 1)))
+
+    def _learn(self, rows: _Rows, depth: int) -> None:
+        """Bounds that are the best for the most promising row."""
+        stands = self._stands(rows.at(slice(1)))[0]
+        for stage, bound in enumerate(self.bounds[depth]):
+            if stage < 2 or self.found is not None:
+                bound.learn(stands[: stands.size - 3 + stage])
+
+    def _best_stages(self) -> Array:
+        """The stages of the best found, the excess counted as all that is given, relative."""
         best = self.found
-        shortage, value = rows.shortage - best.shortage, rows.value - best.value
-        pieces, cost = rows.pieces + more - best.pieces, rows.cost - best.cost
-        behind = (pieces > 0) | ((pieces == 0) & (cost > ROUNDING))
-        behind = (value > ROUNDING) | ((value >= -ROUNDING) & behind)
-        behind = (shortage > ROUNDING) | ((shortage >= -ROUNDING) & behind)
-        ahead: Flags = ~behind
-        return ahead
+        if best is None:
+            return self.aim
+        value = best.value if self.least is not None else best.value + self.wanted - best.shortage
+        return np.array([best.shortage, value, best.pieces, best.cost])
 
-    def _objective(self) -> Array:
-        """What a piece of each product adds to what is to be least."""
-        if self.least is not None:
-            return self.shelf.contents[:, self.least]
-        relative: Array = (self.shelf.contents[:, : self.wanted] / self.amounts).sum(axis=1)
-        return relative
+    def _stands(self, rows: _Rows) -> Array:
+        """What rows lack, relative, and (negative) the room they have left under each limit.
 
-    def _ahead(self, depth: int) -> _Ahead:
-        """Bounds on what comes after the first `depth` branched products."""
-        shelf = self.shelf
-        left = [*self.order[depth:], *(p for places in shelf.on_ladder for p in places)]
-        contents, most = shelf.contents[left], np.array([self.most[p] for p in left])
-        relative = contents[:, : self.wanted] / self.amounts
-        gains = np.column_stack([relative, relative @ self.weights])
-        limited = np.flatnonzero(np.isfinite(self.rooms))
-        per_room, free = np.zeros((2, limited.size, self.wanted + 1))
-        for row, nutrient in enumerate(limited):
-            touches = contents[:, nutrient] > 0
-            if touches.any():
-                per_room[row] = (gains[touches] / contents[touches][:, [nutrient]]).max(axis=0)
-            free[row] = most[~touches] @ gains[~touches]
-        richest = np.where(shelf.weighed[left][:, None], np.where(relative > 0, inf, 0.0), relative)
-        return _Ahead(
-            most=most @ relative,
-            limited=limited,
-            per_room=per_room,
-            free=free,
-            multipliers=_multipliers(relative, self._objective()[left]),
-            richest=richest.max(axis=0, initial=0.0),
-        )
+        The last three places are what is left of the first three stages until a row is
+        behind the best.
+        """
+        lacks = np.maximum(1 - rows.given[:, : self.wanted] / self.amounts, 0.0)
+        left = rows.given[:, self.limited] - self.rooms[self.limited]
+        behind = rows.stages[:, :3] - self._best_stages()[:3] - SLACK
+        return np.hstack([lacks, left, np.maximum(behind, -FAR)])
 
-    def _bound(self, given: Array, ahead: _Ahead) -> tuple[Array, Array, Array]:
-        """The least shortage, value and further pieces of what can come of each row."""
-        wanted = self.wanted
-        has = given[:, :wanted] / self.amounts
-        lacks = np.maximum(1 - has, 0.0)
-        reach = np.minimum(has + ahead.most, self.rooms[:wanted] / self.amounts)
-        together = lacks @ self.weights
-        comes = np.full(len(given), inf)
-        for row, nutrient in enumerate(ahead.limited):
-            room = self.rooms[nutrient] - given[:, nutrient]
-            most = room[:, None] * ahead.per_room[row] + ahead.free[row]
-            reach = np.minimum(reach, has + most[:, :-1])
-            comes = np.minimum(comes, most[:, -1])
-        shortage = np.maximum(_sum_above(1 - reach, self.weights), together - comes)
-        shortage = np.where(shortage < ROUNDING, 0.0, shortage)
-        short = self.found.shortage
-        if short == inf:
-            return shortage, np.zeros(len(given)), np.zeros(len(given))
-        value = (lacks @ ahead.multipliers.T - short * ahead.multipliers.max(axis=1)).max(axis=1)
-        value = np.maximum(value, 0.0)
-        if self.least is None:
-            value += has.sum(axis=1) - wanted + short
-        else:
-            value += given[:, self.least]
-        with np.errstate(divide="ignore", invalid="ignore"):
-            more = np.where(lacks > short + ROUNDING, (lacks - short) / ahead.richest, 0.0)
-        return shortage, value, np.ceil(more.max(axis=1) - ROUNDING)
+    def _promising(self, rows: _Rows, depth: int) -> _Rows:
+        """Those rows of which something may come that is not behind the best, in their order."""
+        stands, best = self._stands(rows), self._best_stages()
+        least = rows.stages.copy()
+        for stage, bound in enumerate(self.bounds[depth]):
+            least[:, stage] += bound.of(stands[:, : stands.shape[1] - 3 + stage])
+        behind = np.zeros(len(least), dtype=bool)
+        for stage in (3, 2, 1, 0) if self.found is not None else ():
+            over = least[:, stage] - best[stage]
+            behind = (over > SLACK) | ((over >= -SLACK) & behind)
+        keep = np.flatnonzero(~behind)
+        return rows.at(keep[np.lexsort(least[keep, ::-1].T)])
 
     def _try(self, counts: Array, given: Array) -> None:
         """The best of these counts, each with the best of the ladders, if it comes first."""
@@ -433,29 +488,8 @@ class _Search:
             float(cost[row]),
             tuple(whole[first].astype(np.int64).tolist()),
         )
-        if _comes_before(found, self.found):
+        if self.found is None or _comes_before(found, self.found):
             self.found = found
-
-
-def _multipliers(relative: Array, objective: Array) -> Array:
-    """Multipliers of needs whose sum over a piece is never more than the piece's objective.
-
-    So what is lacking, times them, is never more than what its pieces add to the
-    objective. Each row raises the needs in another order, as far as the products let it.
-    """
-    wanted = relative.shape[1]
-    multipliers = np.zeros((wanted, wanted))
-    slack = np.tile(objective, (wanted, 1))
-    rows = np.arange(wanted)
-    for turn in range(wanted):
-        need = (rows + turn) % wanted
-        holds = relative.T[need]
-        with np.errstate(divide="ignore", invalid="ignore"):
-            most = np.where(holds > 0, slack / holds, inf).min(axis=1, initial=inf)
-        most = np.where(np.isfinite(most), np.maximum(most, 0.0), 0.0)
-        multipliers[rows, need] = most
-        slack = slack - most[:, None] * holds
-    return np.vstack([multipliers, multipliers.mean(axis=0)])
 
 
 def _comes_before(one: Found, other: Found) -> bool:
