@@ -36,8 +36,6 @@ from service.security.actor import SERVICE
 from service.security.transactions import forget_old_keys, transaction
 from service.settings import Settings
 from service.site.queries import sites_seen
-from service.supplement_stock.actions.telling import find as find_supplements
-from service.supplement_stock.actions.telling import tell_new as tell_supplements
 from service.temperatures.actions.keeping import keep_history
 from service.temperatures.actions.rebuilding import rebuild_outdated
 from service.thawing.actions.replanning import anything_due, replan_due
@@ -116,7 +114,6 @@ def jobs_of(settings: Settings) -> tuple[Job, ...]:
         LongJob("appetites", QUARTER, look_after_appetites),
         LongJob("intakes", DAY, look_after_intakes),
         LongJob("watch list", minute, look_after_watches),
-        LongJob("supplements", DAY, look_after_supplements),
         ShortJob("audit heads", DAY, tell_chain_heads),
         LongJob(
             "fallback sheets",
@@ -189,7 +186,6 @@ def look_after_watches(database: Database, clock: Clock) -> None:
     if found:
         with transaction(database.writer) as session:
             follow_watches(session, found, at)
-look_after_supplements = looked_for(find_supplements, tell_supplements)
 
 
 def run_due_jobs(database: Database, clock: Clock, jobs: Sequence[Job], lease: timedelta) -> None:
