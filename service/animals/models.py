@@ -19,6 +19,7 @@ class Animal(SQLModel, table=True):
     group_name: str
     sex: str
     born_on: date | None = None
+    water: str | None = None
     gone_on: date | None = None
     gone_reason: str | None = None
 

@@ -39,6 +39,19 @@ def animals(session: Session, *, by: Actor) -> list[Animal]:
     return [animal for animal in found if by.sees(animal.site_id)]
 
 
+def present(session: Session, site_id: int, on: date) -> Sequence[Animal]:
+    """The animals of a site that are here on a day, by code. One query."""
+    statement = (
+        select(Animal)
+        .where(
+            col(Animal.site_id) == site_id,
+            or_(col(Animal.gone_on).is_(None), col(Animal.gone_on) > on),
+        )
+        .order_by(col(Animal.code))
+    )
+    return session.exec(statement).all()
+
+
 def body_mass_g(session: Session, animal_id: int, *, at: datetime) -> int | None:
     """The newest weight at an instant; None if never weighed. One query."""
     return session.exec(

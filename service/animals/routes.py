@@ -15,7 +15,7 @@ from service.animals.models import (
     GroupMembership,
     LifeStage,
 )
-from service.animals.rules import Group, Sex, Stage
+from service.animals.rules import Group, Sex, Stage, Water
 from service.animals.schemas import (
     AnimalIn,
     AnimalNow,
@@ -33,6 +33,7 @@ from service.animals.schemas import (
     OverIn,
     StageIn,
     StageOut,
+    WaterIn,
     WeightIn,
     WeightOut,
 )
@@ -100,6 +101,15 @@ def get_animal(animal: str, session: ReadSession, at: Now, by: MayLook) -> Anima
         stages=sorted(queries.stages_on(session, view.id, today).get(found.id, ())),
         fast=_fast(fast, found, view.units) if fast else None,
     )
+
+
+@animals.post("/{animal}/water")
+def keep_in(
+    animal: str, new: WaterIn, session: WriteSession, at: Now, by: MayKeepAnimals
+) -> AnimalOut:
+    """What water an animal is kept in from now on: in fresh water salt may be wanted."""
+    kept = setting_up.keep_in(session, animal, new, at=at, by=by)
+    return _out(kept, _site_code(session, kept))
 
 
 @animals.post("/{animal}/departure")
@@ -279,6 +289,7 @@ def _out(animal: Animal, site: str, body_mass: MassOut | None = None) -> AnimalO
         group=Group(animal.group_name),
         sex=Sex(animal.sex),
         born_on=animal.born_on,
+        water=Water(animal.water) if animal.water else None,
         gone_on=animal.gone_on,
         site=site,
         body_mass=body_mass,

@@ -14,6 +14,13 @@ class Group(StrEnum):
     OTHER = "other"
 
 
+class Water(StrEnum):
+    """What water an animal is kept in."""
+
+    SEA = "sea"
+    FRESH = "fresh"
+
+
 class Sex(StrEnum):
     """Of an animal, as far as known."""
 

@@ -5,7 +5,7 @@ from typing import Annotated
 
 from pydantic import BaseModel, ConfigDict, Field
 
-from service.animals.rules import Group, Sex, Stage
+from service.animals.rules import Group, Sex, Stage, Water
 from service.http.bodies import Body, Code, Day, Moment, Name, Note, Occurrence, Reason
 from service.quantities import MassIn, MassOut
 
@@ -19,6 +19,7 @@ class AnimalIn(Occurrence):
     group: Group
     sex: Sex = Sex.UNKNOWN
     born_on: Day | None = None
+    water: Water | None = Field(default=None, description="What it is kept in, if known.")
     site: Code | None = Field(default=None, description="Left out: the only site.")
 
 
@@ -31,6 +32,7 @@ class AnimalOut(BaseModel):
     group: Group
     sex: Sex
     born_on: date | None
+    water: Water | None = None
     site: str
     gone_on: date | None = None
     body_mass: MassOut | None = None
@@ -43,6 +45,12 @@ class AnimalNow(AnimalOut):
     station: str | None = None
     stages: list[Stage] = Field(default_factory=list)
     fast: "FastOut | None" = None
+
+
+class WaterIn(Occurrence):
+    """An animal is kept in other water from now on."""
+
+    water: Water
 
 
 class DepartureIn(Occurrence):

@@ -89,6 +89,11 @@ def view_of(session: Session, site: Site, *, at: datetime) -> SiteView:
     )
 
 
+def lock_site(session: Session, site_id: int) -> None:
+    """Let nobody else decide something about a site as a whole until this is committed."""
+    session.exec(select(Site.id).where(col(Site.id) == site_id).with_for_update()).one()
+
+
 def happened_at(
     session: Session, site_id: int, said: datetime | None, *, now: datetime
 ) -> datetime:

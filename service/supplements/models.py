@@ -10,7 +10,10 @@ from service.database import Instant
 
 
 class Requirement(SQLModel, table=True):
-    """How much of a nutrient an animal, group or site should get or have added."""
+    """How much of a nutrient an animal, group or site should get or have added.
+
+    In force from a day to another, both included; altered by ending only.
+    """
 
     __table_args__ = (
         CheckConstraint("amount >= 0", name="amount_not_negative"),
@@ -22,6 +25,7 @@ class Requirement(SQLModel, table=True):
     scope: str
     group_name: str | None = None
     animal_id: int | None = Field(default=None, foreign_key="animal.id")
+    species_code: str | None = None
     nutrient: str
     amount: float
     basis: str
@@ -31,12 +35,16 @@ class Requirement(SQLModel, table=True):
     limit_per_day: float | None = None
     limit_on: str
     source: str
+    from_day: date
+    until_day: date | None = None
+    ended_reason: str | None = None
+    ended_by: str | None = None
     recorded_at: Instant
     by: str
 
 
 class SupplementPlan(SQLModel, table=True):
-    """What to add for one animal and day; altered by signing only."""
+    """What to add for one animal from a day on (to another, where it says so); signed once."""
 
     __tablename__ = "supplement_plan"
 
@@ -44,6 +52,7 @@ class SupplementPlan(SQLModel, table=True):
     site_id: int = Field(foreign_key="site.id")
     animal_id: int = Field(foreign_key="animal.id", index=True)
     day: date
+    until_day: date | None = None
     basis: str
     status: str
     document: dict[str, Any] = Field(sa_column=Column(JSON, nullable=False))

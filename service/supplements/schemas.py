@@ -9,12 +9,12 @@ from service.animals.rules import Group
 from service.catalogue.rules import Basis
 from service.catalogue.schemas import NutrientTag
 from service.decisions import Finding
-from service.http.bodies import Body, Code, Day, Name, Occurrence, Refusable
+from service.http.bodies import Body, Code, Day, Name, Number, Occurrence, Reason, Refusable
 from service.supplements.rules import LimitOn, Mode, Per, PlanBasis, PlanStatus, Scope
 
 Amount = Annotated[float, Field(ge=0, le=1e9, allow_inf_nan=False)]
 Unit = Annotated[str, Field(min_length=1, max_length=20)]
-Count = Annotated[float, Field(gt=0, le=1000, multiple_of=0.5, allow_inf_nan=False)]
+Count = Annotated[float, Field(gt=0, le=1000, allow_inf_nan=False)]
 
 
 class AppliesTo(Body):
@@ -41,9 +41,15 @@ class RequirementIn(Occurrence):
     mode: Mode = Mode.ADDED
     per: Per = Per.KG_FOOD
     applies_to: AppliesTo
+    species: Code | None = Field(default=None, description="Of this fish only.")
     cap_per_day: Amount | None = None
     limit: Amount | None = None
     limit_on: LimitOn = LimitOn.TOTAL
+    from_: Day | None = Field(default=None, alias="from", description="Left out: today.")
+    until: Day | None = Field(default=None, description="The last day; left out: until ended.")
+    replaces: Number | None = Field(
+        default=None, description="The requirement that ends on the day before."
+    )
     source: Name = "set by the site"
     site: Code | None = Field(default=None, description="Of a group; left out: the only site.")
 
@@ -51,6 +57,10 @@ class RequirementIn(Occurrence):
     def _dry_matter_is_of_food(self) -> Self:
         if self.basis is Basis.DRY_MATTER and self.per is not Per.KG_FOOD:
             raise ValueError("basis: dry matter is of food, so per must be kg_food")
+        if self.species is not None and self.per is not Per.KG_FOOD:
+            raise ValueError("species: of one fish only what is per kg_food can be required")
+        if self.amount == 0 and self.limit is None:
+            raise ValueError("amount: nothing is required and no limit is set")
         return self
 
 
@@ -66,6 +76,36 @@ class RequirementOut(BaseModel):
     per: Per
     scope: Scope
     applies_to: str
+    species: str | None = None
+    cap_per_day: float | None
+    limit: float | None
+    limit_on: LimitOn
+    from_: date = Field(serialization_alias="from")
+    until: date | None
+    ended_reason: str | None = None
+    source: str
+
+
+class RequirementEndIn(Occurrence):
+    """A requirement does not hold any more."""
+
+    until: Day | None = Field(default=None, description="The last day; left out: yesterday.")
+    reason: Reason
+
+
+class RequirementInForce(BaseModel):
+    """A requirement that applies to an animal on a day, of the site's or the catalogue's."""
+
+    requirement: int | None = Field(description="None: the catalogue's.")
+    nutrient: str
+    amount: float
+    unit: str
+    basis: Basis
+    mode: Mode
+    per: Per
+    scope: Scope
+    species: str | None
+    but_for: list[str] = Field(description="Fish that another requirement speaks of.")
     cap_per_day: float | None
     limit: float | None
     limit_on: LimitOn
@@ -80,6 +120,38 @@ class PlanIn(Occurrence):
     basis: PlanBasis = PlanBasis.DIET
 
 
+class ManyPlansIn(Occurrence):
+    """Which animals and days to plan for: of a site, of a group that is fed together, or named."""
+
+    site: Code | None = Field(default=None, description="All left out: the only site.")
+    group: Code | None = None
+    animals: list[Code] | None = Field(default=None, min_length=1, max_length=500)
+    day: Day
+    until: Day | None = Field(default=None, description="The last day of a range.")
+    basis: PlanBasis = PlanBasis.DIET
+
+    @model_validator(mode="after")
+    def _one_of_them(self) -> Self:
+        if sum(x is not None for x in (self.site, self.group, self.animals)) > 1:
+            raise ValueError("name one of site, group, animals")
+        return self
+
+
+class AmountOut(BaseModel):
+    """An estimate with its 10-90 % range."""
+
+    low: float
+    value: float
+    high: float
+
+
+class TotalOut(BaseModel):
+    """Fish and supplements together, with its 10-90 % range."""
+
+    low: float
+    high: float
+
+
 class PlanLine(BaseModel):
     """What is required of a nutrient, credited and added, per animal and day."""
 
@@ -90,8 +162,17 @@ class PlanLine(BaseModel):
     unit: str
     range: tuple[float, float]
     limit: float | None
+    limit_on: LimitOn = LimitOn.TOTAL
     room: float | None = Field(description="What may be added: the limit less the fish's own.")
     given: float
+    in_fish: AmountOut | None = Field(
+        default=None, description="The estimate, credited or not; null: nobody knows of any."
+    )
+    unknown_in: list[str] = Field(
+        default_factory=list, description="Fish of which nobody knows; counted as nothing."
+    )
+    why_no_credit: str | None = None
+    total: TotalOut | None = None
     source: str
 
 
@@ -103,14 +184,27 @@ class Gives(BaseModel):
     unit: str
 
 
+class GivingOut(BaseModel):
+    """Pieces at one time of a day: with which feed, in which fish."""
+
+    count: float
+    how: str
+    feed: int | None = None
+    at: datetime | None = None
+    fish: str | None = None
+
+
 class PlannedSupplement(BaseModel):
-    """Pieces of one product, and where to put them."""
+    """Pieces (or grams, or millilitres) of one product, and where to put them."""
 
     product: str
     name: str
     count: float
+    counted_in: str = "piece"
+    batch: str | None = Field(default=None, description="Whose strength was reckoned with.")
     gives: list[Gives]
     placement: str
+    givings: list[GivingOut] = Field(default_factory=list)
 
 
 class UnmetNeed(BaseModel):
@@ -122,21 +216,118 @@ class UnmetNeed(BaseModel):
     why: str
 
 
+class SuggestionOut(BaseModel):
+    """What is often added to such an animal's diet and is not required here."""
+
+    nutrient: str
+    words: str
+    source: str
+
+
 class PlanOut(BaseModel):
     """A supplement plan: proposed until somebody entitled signs it."""
 
     id: int
     animal: str
     day: date
+    until: date | None = None
     basis: PlanBasis
     status: PlanStatus
     food_g: int
     lines: list[PlanLine]
     supplements: list[PlannedSupplement]
     unmet: list[UnmetNeed]
+    changes: list[str] = Field(
+        default_factory=list,
+        description="What would make an unmet need possible, the smallest change first.",
+    )
+    cost: float = 0.0
+    exact: bool = Field(default=True, description="False: better pieces may exist.")
+    findings: list[Finding] = Field(default_factory=list)
+    suggestions: list[SuggestionOut] = Field(default_factory=list)
     cautions: list[str]
     signed_by: str | None = None
     signed_at: datetime | None = None
+
+
+class LeftOut(BaseModel):
+    """An animal that could not be planned for on a day, and why."""
+
+    animal: str
+    day: date
+    kind: str
+    why: str
+
+
+class ManyPlansOut(BaseModel):
+    """Plans of many animals, and who is not among them."""
+
+    items: list[PlanOut]
+    left_out: list[LeftOut]
+
+
+class HeldUsed(BaseModel):
+    """What a fish holds of a nutrient, as a plan took it, in the service's unit."""
+
+    low: float
+    value: float
+    high: float
+    credited: tuple[float, float]
+    source: str
+    steps: list[str]
+
+
+class FoodUsed(BaseModel):
+    """Fish that a plan was worked out from."""
+
+    species: str
+    grams: int
+    lot: str | None
+    water_share: float
+    content: dict[str, HeldUsed]
+
+
+class RequirementUsed(BaseModel):
+    """A requirement that a plan was worked out from, and what it came to."""
+
+    requirement: int | None
+    nutrient: str
+    amount: float
+    unit: str
+    basis: Basis
+    mode: Mode
+    per: Per
+    scope: Scope
+    species: str | None
+    cap_per_day: float | None
+    limit: float | None
+    limit_on: LimitOn
+    source: str
+    food_g: float | None
+    before_cap: float
+    required: float
+    credit: float
+    decides: bool
+
+
+class ProductUsed(BaseModel):
+    """A product that a plan could choose, with the strength that it reckoned with."""
+
+    product: str
+    contents: dict[str, float]
+    smallest: float
+    batch: str | None
+
+
+class WorkedFrom(BaseModel):
+    """Everything that a plan was worked out from: kept with it, so that it can explain itself."""
+
+    food: list[FoodUsed]
+    requirements: list[RequirementUsed]
+    products: list[ProductUsed]
+    body_mass_g: int | None
+    policy_version: int
+    credits_thiamine_and_vitamin_e: bool
 
 
 class SignIn(Occurrence):

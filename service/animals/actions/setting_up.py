@@ -6,7 +6,7 @@ from sqlmodel import Session, col, select
 
 from service.animals import queries
 from service.animals.models import Animal, AnimalWeight
-from service.animals.schemas import AnimalIn, DepartureIn, WeightIn
+from service.animals.schemas import AnimalIn, DepartureIn, WaterIn, WeightIn
 from service.errors import Conflict, Invalid
 from service.http.bodies import instant_of, refuse_future
 from service.security import audit
@@ -32,10 +32,31 @@ def add_animal(session: Session, new: AnimalIn, *, at: datetime, by: Actor) -> A
         group_name=new.group,
         sex=new.sex,
         born_on=new.born_on,
+        water=new.water,
     )
     session.add(animal)
     session.flush()
     audit.note(session, by, "animal added", animal.code, at=at, site_id=view.id, after=new)
+    return animal
+
+
+def keep_in(session: Session, code: str, new: WaterIn, *, at: datetime, by: Actor) -> Animal:
+    """An animal is kept in fresh or in sea water from now on. Raises NotFound."""
+    refuse_future(new.occurred_at, now=at, skew=default_policy().skew)
+    animal = queries.animal_by_code(session, code, by=by)
+    was, animal.water = animal.water, new.water
+    session.add(animal)
+    session.flush()
+    audit.note(
+        session,
+        by,
+        "water changed",
+        animal.code,
+        at=at,
+        site_id=animal.site_id,
+        after=new,
+        detail={"before": was},
+    )
     return animal
 
 

@@ -34,7 +34,7 @@ from service.site import queries as sites
 from service.site.queries import SiteView
 from service.site.rules import finding
 from service.supplements.models import SupplementPlan
-from service.supplements.queries import plan_by_id
+from service.supplements.queries.plans import plan_by_id
 from service.supplements.rules import PlanStatus
 from service.thawing import queries as thawing
 from service.thawing.queries import BatchView

@@ -18,7 +18,7 @@ from service.notifications.actions.telling import tell
 from service.notifications.rules import Subject, Urgency
 from service.security import audit
 from service.security.actor import Actor
-from service.supplements.actions import give
+from service.supplements.actions.giving import give
 from service.supplements.schemas import GivenIn
 
 _SAID = {

@@ -7,7 +7,7 @@ from enum import StrEnum
 
 from service.decisions import Finding
 from service.site.rules import finding
-from service.supplements.rules import has_thiaminase
+from service.supplements.rules.needs import has_thiaminase
 
 
 class PieceKind(StrEnum):

@@ -7,14 +7,24 @@ from datetime import UTC, date, datetime, time
 
 from sqlmodel import Session
 
-from service.animals.models import Animal, AnimalGroup
+from service.animals.models import Animal, AnimalGroup, GroupMembership
 from service.decisions import Finding
 from service.diets.queries.day_of_site import DayOfSite, Portion, covers, not_fed, stays_of
 from service.diets.queries.kept import Eater, InForce, in_force_on
 from service.site.queries import SiteView, view
 from service.site.rules import finding
 
-__all__ = ["DayNeed", "Portion", "diet_grams", "need_by", "need_grams", "need_of", "portions"]
+__all__ = [
+    "DayNeed",
+    "Portion",
+    "Share",
+    "diet_grams",
+    "need_by",
+    "need_grams",
+    "need_of",
+    "portions",
+    "shares_of",
+]
 
 
 @dataclass(frozen=True)
@@ -43,6 +53,16 @@ def need_grams(session: Session, view: SiteView, day: date) -> Mapping[str, int]
     return dict(sorted(need.items()))
 
 
+@dataclass(frozen=True)
+class Share:
+    """What one animal is to get of a species at one feed of a day, alone or from its group."""
+
+    species: str
+    grams: int
+    number: int
+    feed_at: datetime
+
+
 def diet_grams(session: Session, animal_id: int, day: date) -> Mapping[str, int]:
     """Grams of each species that an animal is to get on a day; empty without a diet.
 
@@ -51,17 +71,55 @@ def diet_grams(session: Session, animal_id: int, day: date) -> Mapping[str, int]
     """
     animal = session.get_one(Animal, animal_id)
     of_site = view(session, animal.site_id, at=datetime.combine(day, time(12), UTC))
-    found = need_of(session, of_site, day, eaters=_around(session, animal_id, of_site, day))
-    if (animal_id, None) in found.eaters:
-        return _by_species((p.species, p.grams) for p in found.portions if p.animal_id == animal_id)
-    if _gets_nothing(session, of_site, animal, day):
-        return {}
-    stays = [s for s in stays_of(session, of_site, day) if s.animal_id == animal_id]
-    return _by_species(
-        (p.species, round(p.grams / p.heads))
-        for p in found.portions
-        if any(s.group_id == p.group_id and covers(s, p.feed_at) for s in stays)
-    )
+    total: Counter[str] = Counter()
+    for share in shares_of(session, of_site, day, [animal]).get(animal_id, []):
+        total[share.species] += share.grams
+    return dict(sorted(total.items()))
+
+
+def shares_of(
+    session: Session, view: SiteView, day: date, animals: Sequence[Animal]
+) -> dict[int, list[Share]]:
+    """What each of these animals of a site is to get on a day, by animal, in order of feeds.
+
+    An animal without a diet of its own has its even share of its group's. Who gets nothing is
+    not there. Queries as `portions`; of one animal the work grows with its group only.
+    """
+    stays = stays_of(session, view, day)
+    around = _around(animals[0].id or 0, stays) if len(animals) == 1 else None
+    need = need_of(session, view, day, eaters=around)
+    fasting = not_fed(session, view, day)
+    by_eater: dict[Eater, list[Portion]] = {}
+    for portion in need.portions:
+        by_eater.setdefault((portion.animal_id, portion.group_id), []).append(portion)
+    found = {}
+    for animal in animals:
+        if animal.id in fasting or (animal.gone_on is not None and animal.gone_on <= day):
+            continue
+        own = (animal.id, None)
+        parts = (
+            by_eater.get(own, []) if own in need.eaters else _from_groups(animal, stays, by_eater)
+        )
+        shares = [
+            Share(p.species, round(p.grams / p.heads), p.number, p.feed_at)
+            for p in sorted(parts, key=lambda p: (p.feed_at, p.number))
+        ]
+        if shares:
+            found[animal.id or 0] = shares
+    return found
+
+
+def _from_groups(
+    animal: Animal, stays: Sequence[GroupMembership], by_eater: Mapping[Eater, Sequence[Portion]]
+) -> list[Portion]:
+    """The portions of the groups that an animal is in when they are fed."""
+    return [
+        portion
+        for stay in stays
+        if stay.animal_id == animal.id
+        for portion in by_eater.get((None, stay.group_id), [])
+        if covers(stay, portion.feed_at)
+    ]
 
 
 def need_of(
@@ -88,24 +146,11 @@ def need_by(
     return DayNeed(found, findings, frozenset(versions))
 
 
-def _gets_nothing(session: Session, view: SiteView, animal: Animal, day: date) -> bool:
-    gone = animal.gone_on is not None and animal.gone_on <= day
-    return gone or animal.id in not_fed(session, view, day)
-
-
-def _around(session: Session, animal_id: int, view: SiteView, day: date) -> set[Eater]:
+def _around(animal_id: int, stays: Sequence[GroupMembership]) -> set[Eater]:
     """An animal, its groups, and all that are in them: whoever has a say in its share."""
-    stays = stays_of(session, view, day)
     groups = {stay.group_id for stay in stays if stay.animal_id == animal_id}
     members: set[Eater] = {(stay.animal_id, None) for stay in stays if stay.group_id in groups}
     return {(animal_id, None)} | {(None, group) for group in groups} | members
-
-
-def _by_species(parts: Iterable[tuple[str, int]]) -> dict[str, int]:
-    total: Counter[str] = Counter()
-    for species, grams in parts:
-        total[species] += grams
-    return dict(sorted(total.items()))
 
 
 def _unweighed(session: Session, eater: Eater, why: str) -> Finding:

@@ -32,10 +32,13 @@ class LotEaten:
     eaten_g: int
 
 
-def lots_eaten_on(session: Session, animal_id: int, day: date) -> Sequence[LotEaten]:
-    """What an animal ate on a civil day of its site, by lot. One query."""
+def lots_eaten_on(
+    session: Session, animal_ids: Collection[int], day: date
+) -> dict[int, list[LotEaten]]:
+    """What animals ate on a civil day of their site, by animal and lot. One query."""
     statement = (
         columns(
+            col(AnimalIntake.animal_id),
             col(AnimalIntake.lot_id),
             col(Lot.code),
             col(Lot.species_code),
@@ -43,13 +46,16 @@ def lots_eaten_on(session: Session, animal_id: int, day: date) -> Sequence[LotEa
         )
         .join(Lot, col(Lot.id) == col(AnimalIntake.lot_id))
         .where(
-            col(AnimalIntake.animal_id) == animal_id,
+            col(AnimalIntake.animal_id).in_(animal_ids),
             col(AnimalIntake.day) == day,
             col(AnimalIntake.eaten_g) > 0,
         )
-        .order_by(col(AnimalIntake.lot_id))
+        .order_by(col(AnimalIntake.animal_id), col(AnimalIntake.lot_id))
     )
-    return [LotEaten(*row) for row in session.execute(statement)]
+    found: dict[int, list[LotEaten]] = {}
+    for animal_id, *eaten in session.execute(statement):
+        found.setdefault(animal_id, []).append(LotEaten(*eaten))
+    return found
 
 
 def sums(

@@ -1,0 +1,169 @@
+"""What animals are to have added on a day, worked out; nothing is stored."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date, datetime
+
+from sqlmodel import Session
+
+from service.animals import queries as animals
+from service.animals.models import Animal
+from service.animals.rules import Water
+from service.diets.queries.day_of_site import not_fed
+from service.errors import Conflict
+from service.science.dosing import Dose, Need, choose_pieces
+from service.site.queries import SiteView
+from service.supplements.queries.food import Fed, food_of
+from service.supplements.queries.plans import offered
+from service.supplements.queries.requirements import Requirements
+from service.supplements.rules import PlanBasis
+from service.supplements.rules.limits import with_published
+from service.supplements.rules.needs import Line, lines
+from service.supplements.rules.products import Product
+from service.supplements.rules.requirements import EqualRank, Wanted, in_force
+from service.supplements.rules.suggestions import Suggestion, suggestions
+
+
+@dataclass(frozen=True)
+class Worked:
+    """One animal's day, worked out: what a plan is written from."""
+
+    animal: Animal
+    day: date
+    basis: PlanBasis
+    fed: Fed
+    body_mass_g: int | None
+    wanted: Sequence[Wanted]
+    lines: Sequence[Line]
+    products: Sequence[Product]
+    dose: Dose
+    changes: Sequence[str]
+    suggestions: Sequence[Suggestion]
+    policy_version: int
+
+
+@dataclass(frozen=True)
+class WorkedOut:
+    """The days of some animals, and for whom nothing could be worked out."""
+
+    plans: Sequence[Worked]
+    left_out: Sequence[tuple[Animal, Conflict]] = ()
+
+
+def work_out(
+    session: Session,
+    view: SiteView,
+    day: date,
+    chosen: Sequence[Animal],
+    basis: PlanBasis,
+    *,
+    at: datetime,
+) -> WorkedOut:
+    """What these animals of a site are to have added on a day; nothing is stored.
+
+    Four queries besides those of `food_of`, whatever the number of animals; then one search for
+    pieces for each animal. What fish holds is as of now, for a day to come too.
+    """
+    required = Requirements(session, view.id, day)
+    products = offered(session, view.id, day)
+    fed = food_of(session, view, day, chosen, basis, at=at)
+    masses = animals.body_masses_g(session, [a.id or 0 for a in chosen], at=at)
+    plans: list[Worked] = []
+    left_out: list[tuple[Animal, Conflict]] = []
+    for animal in chosen:
+        food = fed.get(animal.id or 0)
+        if food is None and basis is PlanBasis.DIET:
+            left_out.append((animal, _nothing(session, view, animal, day)))
+            continue
+        try:
+            wanted = wanted_for(animal, required)
+            needs = lines(wanted, (food or Fed([])).food, masses.get(animal.id or 0))
+        except EqualRank as error:
+            left_out.append((animal, equal_rank(error)))
+            continue
+        except ValueError as error:
+            left_out.append((animal, _unweighed(error)))
+            continue
+        dose, changes = choose(needs, products)
+        plans.append(
+            Worked(
+                animal=animal,
+                day=day,
+                basis=basis,
+                fed=food or Fed([]),
+                body_mass_g=masses.get(animal.id or 0),
+                wanted=wanted,
+                lines=needs,
+                products=products,
+                dose=dose,
+                changes=changes,
+                suggestions=list(
+                    suggestions(
+                        animal.group_name, Water(animal.water) if animal.water else None, wanted
+                    )
+                ),
+                policy_version=view.policy_version,
+            )
+        )
+    return WorkedOut(plans, left_out)
+
+
+def limits_on(
+    session: Session, view: SiteView, animal: Animal, day: date, basis: PlanBasis, *, at: datetime
+) -> list[Line]:
+    """What an animal may have added on a day, by what is in force now.
+
+    Raises Conflict as a plan does, but for the want of a diet.
+    """
+    wanted = wanted_for(animal, Requirements(session, view.id, day))
+    fed = food_of(session, view, day, [animal], basis, at=at).get(animal.id or 0, Fed([]))
+    masses = animals.body_masses_g(session, [animal.id or 0], at=at)
+    try:
+        return lines(wanted, fed.food, masses.get(animal.id or 0))
+    except ValueError as error:
+        raise _unweighed(error) from error
+
+
+def wanted_for(animal: Animal, required: Requirements) -> list[Wanted]:
+    """What applies to an animal, with the published limit that is true of its species.
+
+    Raises EqualRank.
+    """
+    return with_published(in_force(required.reaching(animal), animal.group_name), animal.taxon)
+
+
+def choose(needs: Sequence[Line], products: Sequence[Product]) -> tuple[Dose, Sequence[str]]:
+    """The pieces for a day, and where they are not enough what would make them so."""
+    wanted = [Need(line.nutrient, line.add, line.room) for line in needs]
+    offers = [product.offer() for product in products]
+    dose = choose_pieces(wanted, offers)
+    return dose, ()
+
+
+def _nothing(session: Session, view: SiteView, animal: Animal, day: date) -> Conflict:
+    """Why an animal is to get no fish."""
+    if animal.gone_on is not None and animal.gone_on <= day:
+        why = f"{animal.code} is not here any more on {day}"
+    elif animal.id in not_fed(session, view, day):
+        why = f"{animal.code} fasts or is only nursed on {day}: no fish to put a supplement into"
+    else:
+        why = f"no diet of {animal.code} is in force on {day}, or it comes to nothing"
+    return Conflict(why, kind="no-diet", advice="Set a diet first, or plan from feeds.")
+
+
+def _unweighed(error: ValueError) -> Conflict:
+    return Conflict(
+        str(error),
+        kind="no-body-mass",
+        advice="Record the animal's weight, then plan again.",
+    )
+
+
+def equal_rank(error: EqualRank) -> Conflict:
+    """The refusal that names both requirements."""
+    return Conflict(
+        str(error),
+        kind="requirement-conflict",
+        advice="End one of the two, or say in the new one which it replaces.",
+        extra={"requirements": [error.one.number, error.other.number]},
+    )

@@ -1,0 +1,75 @@
+"""Every select of plans, products and what was given."""
+
+from collections.abc import Sequence
+from datetime import date
+
+from sqlmodel import Session, col, select
+
+from service.catalogue.models import SupplementProduct
+from service.catalogue.queries import supplement_products
+from service.catalogue.rules import smallest_piece
+from service.errors import NotFound
+from service.security.actor import Actor
+from service.supplement_stock.queries import in_use
+from service.supplements.models import SupplementGiven, SupplementPlan
+from service.supplements.rules.products import Product
+
+
+def offered(session: Session, site_id: int, day: date) -> list[Product]:
+    """What there is to give, in order of preference, each with the strength of its next batch.
+
+    A product of which no stock is kept has the strength that it was set up with. Two queries.
+    """
+    products = supplement_products(session)
+    batches = in_use(session, site_id, [p.id for p in products if p.id is not None], on=day)
+    found = []
+    for product in products:
+        batch = batches.get(product.id or 0)
+        price = product.price if batch is None or batch.price is None else batch.price
+        found.append(
+            Product(
+                code=product.code,
+                name=product.name,
+                form=product.form,
+                smallest=smallest_piece(product.form, product.divisible, product.smallest),
+                contents=product.contents if batch is None else batch.contents,
+                price=float(price or 0.0),
+                batch=None if batch is None else batch.code,
+            )
+        )
+    return found
+
+
+def plan_by_id(session: Session, number: int, *, by: Actor, lock: bool = False) -> SupplementPlan:
+    """The plan of this number. Raises NotFound, NotAllowed at somebody else's site."""
+    statement = select(SupplementPlan).where(col(SupplementPlan.id) == number)
+    if lock:
+        statement = statement.with_for_update()
+    found = session.exec(statement).one_or_none()
+    if found is None:
+        raise NotFound.of("supplement plan", number, "plan")
+    by.ensure_site(found.site_id)
+    return found
+
+
+def given_on(
+    session: Session, animal_id: int, day: date
+) -> Sequence[tuple[SupplementGiven, SupplementProduct]]:
+    """What an animal was given on a day. One query."""
+    statement = (
+        select(SupplementGiven, SupplementProduct)
+        .join(SupplementProduct, col(SupplementProduct.id) == col(SupplementGiven.product_id))
+        .where(col(SupplementGiven.animal_id) == animal_id, col(SupplementGiven.day) == day)
+        .order_by(col(SupplementGiven.id))
+    )
+    return session.exec(statement).all()
+
+
+def products_by_code(session: Session, codes: Sequence[str]) -> dict[str, SupplementProduct]:
+    """Supplement products by code. Raises NotFound naming the first that is missing."""
+    statement = select(SupplementProduct).where(col(SupplementProduct.code).in_(set(codes)))
+    found = {product.code: product for product in session.exec(statement)}
+    for number, code in enumerate(codes):
+        if code not in found:
+            raise NotFound.of("supplement product", code, f"supplements.{number}.product")
+    return found

@@ -1,0 +1,223 @@
+"""What an animal's day needs added: requirement, what the fish is credited with, room."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from math import inf
+
+from service.catalogue.rules import Basis, Thiaminase, nutrients, species_facts
+from service.quality.rules.content import Held
+from service.science.dosing import amount_needed
+from service.supplements.rules import LimitOn, Mode, Per
+from service.supplements.rules.requirements import Wanted
+
+
+@dataclass(frozen=True)
+class Food:
+    """Grams of one species in a day's food, of which lot, and its content by tag.
+
+    lot: None where nothing of the species is in stock, so that a usual content stands for it.
+    """
+
+    species: str
+    grams: int
+    water_share: float
+    content: Mapping[str, Held]
+    lot: str | None = None
+
+    def of(self, grams: int) -> "Food":
+        """So many grams of the same."""
+        return replace(self, grams=grams)
+
+
+@dataclass(frozen=True)
+class Amount:
+    """A low bound, a value and a high bound per animal and day."""
+
+    low: float
+    value: float
+    high: float
+
+
+@dataclass(frozen=True)
+class Part:
+    """What one requirement comes to for an animal's day.
+
+    food_g: grams that it counts, dry matter where it is of dry matter; None where it does not
+    depend on food. before_cap: what it would be without its cap.
+    """
+
+    wanted: Wanted
+    food_g: float | None
+    before_cap: float
+    required: float
+    credit: tuple[float, float]
+
+    @property
+    def add(self) -> float:
+        """What is to be added."""
+        return amount_needed(self.required, self.credit[0])
+
+
+@dataclass(frozen=True)
+class Line:
+    """What is required of a nutrient, what the fish is credited with, what to add.
+
+    fish: in the day's fish, None where nobody knows of any. unknown: fish of which nobody
+    knows. why_no_credit: why less than the estimate is credited. parts: the requirements that
+    decided; others: those that ask for less.
+    """
+
+    nutrient: str
+    required: float
+    credit: float
+    add: float
+    low: float
+    high: float
+    room: float
+    limit: float | None
+    limit_on: LimitOn
+    source: str
+    parts: tuple[Part, ...] = ()
+    others: tuple[Part, ...] = ()
+    fish: Amount | None = None
+    unknown: tuple[str, ...] = ()
+    why_no_credit: str | None = None
+
+
+def lines(wanted: Sequence[Wanted], food: Sequence[Food], body_mass_g: int | None) -> list[Line]:
+    """One line a nutrient: the largest of its requirements against its smallest room.
+
+    Requirements of one kind that speak of different fish are added up. Raises ValueError where
+    one is per body mass and the animal was never weighed.
+    """
+    by_nutrient: dict[str, list[Part]] = {}
+    for each in wanted:
+        by_nutrient.setdefault(each.nutrient, []).append(_part(each, food, body_mass_g))
+    return [_line(nutrient, parts, food) for nutrient, parts in by_nutrient.items()]
+
+
+def _line(nutrient: str, parts: Sequence[Part], food: Sequence[Food]) -> Line:
+    kinds: dict[object, list[Part]] = {}
+    for part in parts:
+        kinds.setdefault(part.wanted.kind, []).append(part)
+    most = max(kinds.values(), key=lambda same: sum(p.add for p in same))
+    fish, unknown = in_fish(nutrient, food)
+    room, limit, limit_on = _tightest(parts, fish)
+    return Line(
+        nutrient=nutrient,
+        required=sum(p.required for p in most),
+        credit=sum(min(p.credit[0], p.required) if len(most) > 1 else p.credit[0] for p in most),
+        add=sum(p.add for p in most),
+        low=sum(amount_needed(p.required, p.credit[1]) for p in most),
+        high=sum(p.add for p in most),
+        room=room,
+        limit=limit,
+        limit_on=limit_on,
+        source="; ".join(dict.fromkeys(p.wanted.source for p in most)),
+        parts=tuple(most),
+        others=tuple(p for p in parts if p not in most),
+        fish=fish,
+        unknown=unknown,
+        why_no_credit=_why_no_credit(most[0].wanted, food),
+    )
+
+
+def _tightest(parts: Sequence[Part], fish: Amount | None) -> tuple[float, float | None, LimitOn]:
+    """What may be added under the tightest limit, that limit, and what it counts."""
+    held = fish.high if fish else 0.0
+    rooms = [
+        (max(0.0, limit - (held if p.wanted.limit_on is LimitOn.TOTAL else 0.0)), limit, p)
+        for p in parts
+        if (limit := p.wanted.limit) is not None
+    ]
+    if not rooms:
+        return inf, None, LimitOn.TOTAL
+    room, limit, part = min(rooms, key=lambda each: each[:2])
+    return room, limit, part.wanted.limit_on
+
+
+def _part(wanted: Wanted, food: Sequence[Food], body_mass_g: int | None) -> Part:
+    counted = [f for f in food if wanted.speaks_of(f.species)]
+    amount, food_g = _amount(wanted, counted, body_mass_g)
+    capped = amount if wanted.cap_per_day is None else min(amount, wanted.cap_per_day)
+    return Part(wanted, food_g, amount, capped, _credit(wanted, counted, food))
+
+
+def required_amount(wanted: Wanted, food: Sequence[Food], body_mass_g: int | None) -> float:
+    """The amount per animal and day (science reference 8), under its cap.
+
+    Raises ValueError where it is per body mass and the animal was never weighed.
+    """
+    return _part(wanted, food, body_mass_g).required
+
+
+def _amount(
+    wanted: Wanted, counted: Sequence[Food], body_mass_g: int | None
+) -> tuple[float, float | None]:
+    if wanted.per is Per.ANIMAL_DAY:
+        return wanted.amount, None
+    if wanted.per is Per.KG_BODY_MASS:
+        if body_mass_g is None:
+            raise ValueError(f"{wanted.nutrient} is per kg of body mass: weigh the animal first")
+        return wanted.amount * body_mass_g / 1000, None
+    dry = wanted.basis is Basis.DRY_MATTER
+    grams = sum(f.grams * (1 - f.water_share if dry else 1.0) for f in counted)
+    return wanted.amount * grams / 1000, grams
+
+
+def _credit(wanted: Wanted, counted: Sequence[Food], food: Sequence[Food]) -> tuple[float, float]:
+    """What of the fish's own content counts: (low, high) bounds; 0 where evidence is weak."""
+    if wanted.mode is Mode.ADDED or _destroyed(wanted.nutrient, food):
+        return 0.0, 0.0
+    known = [(f, held) for f in counted if (held := f.content.get(wanted.nutrient)) is not None]
+    return (
+        sum(_in_grams(wanted.nutrient, f, held.credited[0]) for f, held in known),
+        sum(_in_grams(wanted.nutrient, f, held.credited[1]) for f, held in known),
+    )
+
+
+def _destroyed(nutrient: str, food: Sequence[Food]) -> bool:
+    """Thiamine of all fish, by the enzyme of one: they meet in the bucket and the stomach."""
+    return nutrient == "THIA" and any(has_thiaminase(f.species) for f in food)
+
+
+def _why_no_credit(wanted: Wanted, food: Sequence[Food]) -> str | None:
+    if wanted.mode is Mode.ADDED:
+        return "it is required on top of what the fish holds"
+    if _destroyed(wanted.nutrient, food):
+        carriers = sorted({f.species for f in food if has_thiaminase(f.species)})
+        return f"{', '.join(carriers)} may carry thiaminase, which destroys thiamine"
+    for each in food:
+        held = each.content.get(wanted.nutrient)
+        if held is not None and held.why_no_credit:
+            return held.why_no_credit
+    return None
+
+
+def in_fish(nutrient: str, food: Sequence[Food]) -> tuple[Amount | None, tuple[str, ...]]:
+    """What the day's fish holds of a nutrient, and the fish of which nobody knows.
+
+    None where nobody knows of any: missing is missing, not zero.
+    """
+    known = [(f, held) for f in food if (held := f.content.get(nutrient)) is not None]
+    unknown = tuple(dict.fromkeys(f.species for f in food if nutrient not in f.content))
+    if not known:
+        return None, unknown
+    return (
+        Amount(
+            sum(_in_grams(nutrient, f, held.low) for f, held in known),
+            sum(_in_grams(nutrient, f, held.value) for f, held in known),
+            sum(_in_grams(nutrient, f, held.high) for f, held in known),
+        ),
+        unknown,
+    )
+
+
+def _in_grams(nutrient: str, food: Food, content: float) -> float:
+    per_kg = 10.0 if nutrients()[nutrient].unit.endswith("/100g") else 1.0
+    return content * per_kg * food.grams / 1000
+
+
+def has_thiaminase(species: str) -> bool:
+    """Whether a fish counts as destroying thiamine: mixed and unknown do."""
+    return species_facts()[species].thiaminase is not Thiaminase.ABSENT

@@ -1,0 +1,127 @@
+"""In which fish pieces are put, when, and over how many feeds."""
+
+from collections.abc import Collection, Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+
+from service.catalogue.rules import MEASURED, default_content, species_facts
+from service.supplements.rules.needs import has_thiaminase
+
+BEFORE_MAIN_FEED = timedelta(hours=2)  # Geraci 1972, read
+MOST_IN_A_FEED = 4  # pieces that are hidden in the fish of one feed: our default
+FAT_SOLUBLE = frozenset({"VITA", "VITD", "VITE"})
+
+
+@dataclass(frozen=True)
+class Meal:
+    """One feed of an animal's day: grams by species."""
+
+    number: int
+    at: datetime
+    grams: Mapping[str, int]
+
+
+@dataclass(frozen=True)
+class Giving:
+    """Pieces of one product at one time: with which feed, in which fish, and how.
+
+    feed: None where it is apart from any feed, or the feeds are not known. at: None likewise.
+    """
+
+    count: float
+    how: str
+    feed: int | None = None
+    at: datetime | None = None
+    fish: str | None = None
+
+
+def givings(
+    contents: Collection[str],
+    form: str,
+    count: float,
+    smallest: float,
+    meals: Sequence[Meal],
+    species: Iterable[str],
+) -> list[Giving]:
+    """When and where to give some pieces of a product on a day.
+
+    Thiamine goes into a fish without thiaminase; where every fish may carry it, 2 h before the
+    main feed, by hand. Salt is spread over the feeds; so is more than four pieces of anything.
+    Vitamins that dissolve in fat go with the fattest fish.
+
+    contents: tags of what is in it. species: of the whole day, where meals are not known.
+    """
+    if "THIA" in contents and not (free := [s for s in _of(meals, species) if _free(s)]):
+        return [_apart(count, meals)]
+    if not meals:
+        fish = free[0] if "THIA" in contents else _best(contents, species)
+        return [Giving(count, _how(form, fish), fish=fish)]
+    return _with_feeds(contents, form, count, smallest, meals)
+
+
+def _with_feeds(
+    contents: Collection[str], form: str, count: float, smallest: float, meals: Sequence[Meal]
+) -> list[Giving]:
+    fit = [m for m in meals if "THIA" not in contents or any(_free(s) for s in m.grams)]
+    parts = 1
+    if "NACL" in contents:
+        parts = len(fit)
+    elif form not in MEASURED:
+        parts = min(len(fit), -(-int(count / MOST_IN_A_FEED * 1000) // 1000))
+    return [
+        Giving(share, _how(form, fish), meal.number, meal.at, fish)
+        for meal, share in zip(fit, split(count, smallest, max(1, parts)), strict=False)
+        for fish in [_best(contents, meal.grams)]
+    ]
+
+
+def split(count: float, smallest: float, parts: int) -> list[float]:
+    """A count in so many parts of whole smallest pieces, the first the larger; none empty.
+
+    >>> split(5, 1, 2), split(1.5, 0.5, 4)
+    ([3.0, 2.0], [0.5, 0.5, 0.5])
+    """
+    pieces = round(count / smallest)
+    even, more = divmod(pieces, parts)
+    shares = [even + (1 if n < more else 0) for n in range(parts)]
+    return [round(share * smallest, 6) for share in shares if share]
+
+
+def _apart(count: float, meals: Sequence[Meal]) -> Giving:
+    """Two hours before the main feed: the largest one, of equal ones the first."""
+    if not meals:
+        return Giving(
+            count,
+            "by hand in the first fish, 2 h before the main feed: "
+            "all fish here may carry thiaminase",
+        )
+    main = max(meals, key=lambda m: (sum(m.grams.values()), -m.number))
+    return Giving(
+        count,
+        f"by hand in one small fish, 2 h before the main feed (feed {main.number}): "
+        "all fish here may carry thiaminase",
+        at=main.at - BEFORE_MAIN_FEED,
+    )
+
+
+def _of(meals: Sequence[Meal], species: Iterable[str]) -> list[str]:
+    return list(dict.fromkeys(s for m in meals for s in m.grams)) or list(species)
+
+
+def _free(species: str) -> bool:
+    return not has_thiaminase(species)
+
+
+def _best(contents: Collection[str], species: Iterable[str]) -> str | None:
+    """A fish without thiaminase for thiamine, the fattest for what dissolves in fat."""
+    fit = [s for s in species if "THIA" not in contents or _free(s)]
+    if FAT_SOLUBLE & set(contents):
+        return max(fit, key=lambda s: default_content(s).get("FAT", 0.0), default=None)
+    return next(iter(fit), None)
+
+
+def _how(form: str, fish: str | None) -> str:
+    name = species_facts()[fish].name if fish else "fish"
+    if form in MEASURED:
+        return f"on the {name}, just before it is fed: juice washes it off"
+    return f"in the gill slit of the first {name}, by hand"
