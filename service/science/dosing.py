@@ -10,6 +10,7 @@ from service.science.dose_search import ROUNDING, Cupboard, search
 
 MAX_PIECES = 24  # tablets or capsules of one product per animal and day
 MOST_WEIGHED = 500  # grams or millilitres of one powder or liquid per animal and day
+FIRM = 1000.0  # times a shortage of what does not yield counts
 STEPS_PER_UNIT = 10  # a kitchen balance shows 0.1 g, a syringe 0.1 mL
 
 
@@ -20,6 +21,7 @@ class Need:
     nutrient: str
     amount: float
     room: float = inf
+    unit: str = ""  # for words
 
 
 @dataclass(frozen=True)
@@ -117,7 +119,13 @@ def amount_needed(required: float, credit: float) -> float:
     return max(0, required - credit)
 
 
-def choose_pieces(needs: Sequence[Need], offers: Sequence[Offer]) -> Dose:
+def choose_pieces(
+    needs: Sequence[Need],
+    offers: Sequence[Offer],
+    *,
+    least: str | None = None,
+    yields: str | None = None,
+) -> Dose:
     """The pieces that meet all needs under all limits with the least excess.
 
     Objective in order: smallest sum of relative shortage, smallest sum of relative
@@ -130,6 +138,8 @@ def choose_pieces(needs: Sequence[Need], offers: Sequence[Offer]) -> Dose:
     ----------
     needs : one per nutrient; a nutrient with amount 0 only limits.
     offers : products in order of preference.
+    least : a nutrient of which as little as possible is to be given, instead of the
+        least excess. yields : a need that stays short before any other does.
 
     Returns
     -------
@@ -171,11 +181,13 @@ def choose_pieces(needs: Sequence[Need], offers: Sequence[Offer]) -> Dose:
     limits = {n.nutrient: n.room for n in needs}
     useful = [o for o in offers if any(o.contents.get(n.nutrient, 0) > 0 for n in wanted)]
     names = [n.nutrient for n in wanted]
-    names += [n for n, room in limits.items() if room < inf and n not in names]
+    names += [n for n, room in limits.items() if (room < inf or n == least) and n not in names]
     best = search(
         cupboard_of(useful, names, len(wanted)),
         np.array([n.amount for n in wanted]),
         np.array([limits[n] for n in names]),
+        weights=np.array([1.0 if n.nutrient == yields or not yields else FIRM for n in wanted]),
+        least=None if least is None else names.index(least),
     )
     totals = _totals(useful, best.counts)
     short = [
@@ -185,7 +197,7 @@ def choose_pieces(needs: Sequence[Need], offers: Sequence[Offer]) -> Dose:
     ]
     return Dose(
         pieces={o.product: count for o, count in zip(useful, best.counts, strict=True) if count},
-        excess=best.value,
+        excess=sum(max(0.0, totals.get(n.nutrient, 0.0) / n.amount - 1) for n in wanted),
         unmet=tuple(absent + short),
         totals=totals,
         cost=best.cost,
