@@ -328,6 +328,12 @@ def a_working_day(kitchen: Kitchen) -> Iterator[tuple[str, str, Callable[[], Any
     yield "POST", "/lots/{lot}/return", lambda: commissary.made(f"/lots/{lot()}/return", bad)
     path = "/lots/{lot}/condemnation"
     yield "POST", path, lambda: vet.made(f"/lots/{lot()}/condemnation", bad)
+    smells = {"lot": lot(), "reason": "the rest of it smells"}
+    yield "POST", "/watches", lambda: keep("watch", vet.made("/watches", smells))
+    path, well = "/watches/{watch}/observations", {"animal": "BRINE", "signs": []}
+    yield "POST", path, lambda: keeper.made(f"/watches/{seen['watch']['id']}/observations", well)
+    path, over = "/watches/{watch}/close", {"reason": "the laboratory found nothing"}
+    yield "POST", path, lambda: vet.made(f"/watches/{seen['watch']['id']}/close", over)
     yield from days_of_animals(kitchen)
     mailbox = {"name": "duty", "channel": "email", "address": "duty@example.org", "site": "MAIN"}
     yield "POST", "/recipients", lambda: keep("duty", boss.made("/recipients", mailbox))
