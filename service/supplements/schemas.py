@@ -274,6 +274,8 @@ class HeldUsed(BaseModel):
     high: float
     credited: tuple[float, float]
     source: str
+    start: float | None = Field(default=None, description="What there was of it at the start.")
+    share_left: float | None = Field(default=None, description="Of the start, to come to value.")
     steps: list[str]
 
 
@@ -284,6 +286,7 @@ class FoodUsed(BaseModel):
     grams: int
     lot: str | None
     water_share: float
+    destroys_thiamine: bool
     content: dict[str, HeldUsed]
 
 
@@ -299,6 +302,7 @@ class RequirementUsed(BaseModel):
     per: Per
     scope: Scope
     species: str | None
+    but_for: list[str] = Field(default_factory=list)
     cap_per_day: float | None
     limit: float | None
     limit_on: LimitOn
@@ -308,6 +312,20 @@ class RequirementUsed(BaseModel):
     required: float
     credit: float
     decides: bool
+
+
+class RequirementSetAside(BaseModel):
+    """A requirement that reaches an animal and gave way to a narrower one."""
+
+    requirement: int | None
+    nutrient: str
+    amount: float
+    unit: str
+    basis: Basis
+    mode: Mode
+    per: Per
+    scope: Scope
+    source: str
 
 
 class ProductUsed(BaseModel):
@@ -324,6 +342,7 @@ class WorkedFrom(BaseModel):
 
     food: list[FoodUsed]
     requirements: list[RequirementUsed]
+    set_aside: list[RequirementSetAside] = Field(default_factory=list)
     products: list[ProductUsed]
     body_mass_g: int | None
     policy_version: int

@@ -12,15 +12,15 @@ import pytest
 
 from service.catalogue.rules import default_content, in_service_unit
 from service.science.dosing import Need, Offer, choose_pieces
-from service.supplements.rules import Food, Mode, catalogue_wanted, in_force, lines
+from service.supplements.rules import Mode
+from service.supplements.rules.needs import Food, lines
+from service.supplements.rules.requirements import catalogue_wanted, in_force
 
 HERRING_5_KG = [Food("HER", 5000, 0.7205, {})]
 
 
 def test_the_catalogue_asks_25_mg_thiamine_and_100_iu_vitamin_e_per_kilogram_of_fish() -> None:
-    found = lines(
-        catalogue_wanted("pinniped"), HERRING_5_KG, None, credit_thiamine_and_vitamin_e=False
-    )
+    found = lines(catalogue_wanted("pinniped"), HERRING_5_KG, None)
     assert {line.nutrient: line.add for line in found} == {"THIA": 125.0, "VITE": 500.0}
 
 

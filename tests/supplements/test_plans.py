@@ -238,3 +238,109 @@ def test_a_plan_without_a_diet_says_what_is_missing(small_kitchen: Kitchen) -> N
         "/supplement-plans", {"animal": "BRINE", "day": "2026-11-25"}
     )
     assert (answer.status_code, answer.json()["type"]) == (409, "/problems/no-diet")
+
+
+def test_two_requirements_of_equal_rank_are_refused_and_both_are_named(fed: Kitchen) -> None:
+    first = require(fed, "THIA", 25, "mg")
+    body = {
+        "nutrient": "THIA",
+        "amount": 33,
+        "unit": "mg",
+        "applies_to": {"group": "pinniped"},
+    }
+    refused = fed.nutritionist.post("/requirements", body)
+    problem = refused.json()
+    assert (refused.status_code, problem["type"]) == (409, "/problems/requirement-conflict")
+    assert f"requirements {first['id']} and" in problem["detail"]
+    assert "25 and 33" in problem["detail"]
+    assert lines(planned(fed))["THIA"]["required"] == 125, "nothing of it was stored"
+
+    newer = fed.nutritionist.made("/requirements", body | {"replaces": first["id"]})
+    assert newer["from"] == "2026-11-25"
+    assert lines(planned(fed))["THIA"]["required"] == 165
+    assert lines(planned(fed, day="2026-11-24"))["THIA"]["required"] == 125
+    ended = fed.nutritionist.shown("/requirements")["items"][0]
+    assert (ended["until"], ended["ended_reason"]) == ("2026-11-24", "replaced")
+
+
+def test_a_requirement_holds_from_its_day_until_it_is_ended(fed: Kitchen) -> None:
+    later = require(fed, "THIA", 40, "mg", **{"from": "2026-11-27", "until": "2026-11-28"})
+    required = [
+        lines(planned(fed, day=f"2026-11-{day}"))["THIA"]["required"] for day in (26, 27, 28, 29)
+    ]
+    assert required == [125, 200, 200, 125], "the catalogue's before and after"
+    fed.nutritionist.made(
+        f"/requirements/{later['id']}/end", {"until": "2026-11-27", "reason": "the vet said so"}
+    )
+    assert lines(planned(fed, day="2026-11-28"))["THIA"]["required"] == 125
+    again = fed.nutritionist.post(f"/requirements/{later['id']}/end", {"reason": "once more"})
+    assert again.status_code == 200, "it may end earlier still"
+    refused = fed.nutritionist.post(
+        f"/requirements/{later['id']}/end", {"until": "2026-12-24", "reason": "later"}
+    )
+    assert refused.json()["type"] == "/problems/already-ended"
+
+
+def test_what_is_required_of_one_fish_counts_that_fish_only(fed: Kitchen) -> None:
+    """3 kg herring × 33 + 2 kg capelin × 25 = 149 mg."""
+    require(fed, "THIA", 33, "mg", species="HER")
+    assert lines(planned(fed))["THIA"]["required"] == 149
+    shown = fed.keeper.shown("/animals/BRINE/requirements")["items"]
+    thiamine = [(r["species"], r["but_for"], r["scope"]) for r in shown if r["nutrient"] == "THIA"]
+    assert thiamine == [(None, ["HER"], "catalogue"), ("HER", [], "group")]
+
+
+def test_many_animals_and_days_are_planned_for_in_one_request(fed: Kitchen) -> None:
+    """Food doubles on the 27th: 10 kg, 250 mg, three tablets of 100 mg."""
+    fed.nutritionist.made(
+        "/animals/BRINE/diets",
+        {
+            "from": "2026-11-27",
+            "items": [{"species": "HER", "mass": "6 kg"}, {"species": "CAP", "mass": "4 kg"}],
+        },
+    )
+    fed.manager.made(
+        "/animals",
+        {"code": "SILT", "name": "Silt", "taxon": "Phoca vitulina", "group": "pinniped"},
+    )
+    answer = fed.keeper.made("/supplement-plans/many", {"day": "2026-11-25", "until": "2026-11-28"})
+    found = [(p["animal"], p["day"], p["until"], pieces(p)["B1-100"]) for p in answer["items"]]
+    assert found == [
+        ("BRINE", "2026-11-25", "2026-11-26", 2),
+        ("BRINE", "2026-11-27", "2026-11-28", 3),
+    ]
+    assert {(e["animal"], e["kind"]) for e in answer["left_out"]} == {("SILT", "no-diet")}
+    assert fed.keeper.shown(f"/supplement-plans/{answer['items'][0]['id']}")["until"]
+    long = fed.keeper.post("/supplement-plans/many", {"day": "2026-11-25", "until": "2027-11-25"})
+    assert [e["field"] for e in long.json()["errors"]] == ["until"]
+
+
+def test_a_seal_in_fresh_water_is_thought_of_with_salt(fed: Kitchen) -> None:
+    assert planned(fed)["suggestions"] == []
+    fed.keeper.made("/animals/BRINE/water", {"water": "fresh"})
+    (said,) = planned(fed)["suggestions"]
+    assert said["nutrient"] == "NACL" and "vet" in said["words"]
+    assert "NACL" not in lines(planned(fed))
+    require(fed, "NACL", 3, "g")
+    fed.nutritionist.made(
+        "/supplement-products",
+        {
+            "code": "SALT",
+            "name": "Salt",
+            "form": "powder",
+            "contents": [{"nutrient": "NACL", "amount": 1, "unit": "g"}],
+        },
+    )
+    plan = planned(fed)
+    (salt,) = [s for s in plan["supplements"] if s["product"] == "SALT"]
+    assert (salt["count"], salt["counted_in"]) == (15, "g"), "3 g/kg × 5 kg"
+    assert len(salt["givings"]) == len({g["feed"] for g in salt["givings"]}) >= 1
+    assert plan["suggestions"] == []
+
+
+def test_an_absurd_requirement_is_refused_naming_the_amount(small_kitchen: Kitchen) -> None:
+    body = {"nutrient": "THIA", "amount": 25, "unit": "g", "applies_to": {"group": "pinniped"}}
+    small_kitchen.nutritionist.made("/requirements", body)
+    answer = small_kitchen.nutritionist.post("/requirements", body | {"amount": 250})
+    assert answer.status_code == 422
+    assert [error["field"] for error in answer.json()["errors"]] == ["amount"]

@@ -1,29 +1,30 @@
 """Which requirements apply to an animal and what is to be added: plain facts, by hand."""
 
 from dataclasses import replace
+from datetime import UTC, datetime, timedelta
 from itertools import permutations
 from math import inf
+from random import Random
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from service.catalogue.rules import Basis, Thiaminase, species_facts
-from service.supplements.rules import (
-    Food,
-    LimitOn,
-    Line,
-    Mode,
-    Per,
-    Scope,
+from service.animals.rules import Water
+from service.catalogue.rules import Basis, Thiaminase, nutrients, species_facts
+from service.quality.rules.content import Held
+from service.science.residual import Start
+from service.supplements.rules import LimitOn, Mode, Per, Scope
+from service.supplements.rules.limits import above_published, binding_limit, with_published
+from service.supplements.rules.needs import Food, Line, has_thiaminase, lines, required_amount
+from service.supplements.rules.placement import Giving, Meal, givings, split
+from service.supplements.rules.requirements import (
+    EqualRank,
     Wanted,
     catalogue_wanted,
-    has_thiaminase,
     in_force,
-    lines,
-    placement,
-    required_amount,
 )
+from service.supplements.rules.suggestions import suggestions
 
 # The usual answers of thiaminase [science of the catalogue, each row with its source]:
 # herring carries it, whiting does not, capelin is mixed.
@@ -44,17 +45,36 @@ def wanted(nutrient: str = "VITA", amount: float = 100.0, **more: object) -> Wan
     return replace(plain, **more)  # type: ignore[arg-type]
 
 
+def held(nutrient: str, low: float, high: float, *, why_no_credit: str | None = None) -> Held:
+    """A content of which all may count, or nothing for a reason."""
+    middle = (low + high) / 2
+    return Held(
+        nutrient=nutrient,
+        unit=nutrients()[nutrient].unit,
+        low=low,
+        value=middle,
+        high=high,
+        source="invented",
+        share_left=(1.0, 1.0, 1.0),
+        credited=(0.0, 0.0) if why_no_credit else (low, high),
+        why_no_credit=why_no_credit,
+        start=Start(middle, 0.0),
+    )
+
+
 def food(
     species: str = HERRING,
     grams: int = 5000,
     water: float = 0.72,
+    thiaminase: Thiaminase | None = None,
     **content: tuple[float, float],
 ) -> Food:
-    return Food(species, grams, water, content)
+    known = {nutrient: held(nutrient, *bounds) for nutrient, bounds in content.items()}
+    return Food(species, grams, water, known, thiaminase=thiaminase)
 
 
-def line(need: Wanted, *foods: Food, body_mass_g: int | None = None, credit: bool = False) -> Line:
-    (found,) = lines([need], list(foods), body_mass_g, credit_thiamine_and_vitamin_e=credit)
+def line(need: Wanted, *foods: Food, body_mass_g: int | None = None) -> Line:
+    (found,) = lines([need], list(foods), body_mass_g)
     return found
 
 
@@ -79,10 +99,36 @@ def test_the_animal_s_own_requirement_beats_its_group_s_the_site_s_and_the_catal
     assert amounts_in_force()["THIA"] == [25.0]
 
 
-def test_a_younger_requirement_of_the_same_scope_replaces_the_older() -> None:
-    older = wanted("THIA", 30.0, number=1)
-    newer = wanted("THIA", 35.0, number=2)
-    assert amounts_in_force(newer, older)["THIA"] == [35.0]
+def test_two_of_equal_rank_are_an_error_that_names_both() -> None:
+    older, newer = wanted("THIA", 30.0, number=1), wanted("THIA", 35.0, number=2)
+    for order in permutations([older, newer]):
+        with pytest.raises(EqualRank, match=r"requirements 1 and 2 of THIA .* 30 and 35"):
+            in_force(order, "pinniped")
+
+
+def test_what_is_required_of_one_fish_replaces_what_is_required_of_all_for_that_fish() -> None:
+    """Herring 33 mg/kg, all other fish 25: 3 kg and 2 kg are 99 + 50 mg."""
+    of_all = wanted("THIA", 25.0)
+    of_herring = wanted("THIA", 33.0, species=HERRING)
+    for order in permutations([of_all, of_herring]):
+        found = in_force(order, "pinniped")
+        day = [food(HERRING, 3000), food(CAPELIN, 2000)]
+        thiamine = [w for w in found if w.nutrient == "THIA"]
+        (only,) = lines(thiamine, day, None)
+        assert only.required == pytest.approx(149.0)
+
+
+def test_a_wider_scope_that_names_the_fish_does_not_beat_a_narrower_one_that_does_not() -> None:
+    own = wanted("THIA", 10.0, scope=Scope.ANIMAL)
+    of_herring = wanted("THIA", 33.0, species=HERRING)
+    assert amounts_in_force(own, of_herring)["THIA"] == [10.0]
+
+
+def test_what_is_set_for_one_fish_leaves_the_catalogue_s_requirement_to_the_others() -> None:
+    found = in_force([wanted("THIA", 33.0, species=HERRING)], "pinniped")
+    thiamine = [w for w in found if w.nutrient == "THIA"]
+    (only,) = lines(thiamine, [food(HERRING, 3000), food(CAPELIN, 2000)], None)
+    assert only.required == pytest.approx(33 * 3 + 25 * 2)
 
 
 def test_a_newer_requirement_of_the_site_does_not_beat_an_older_one_of_the_animal() -> None:
@@ -182,28 +228,37 @@ def test_a_content_given_per_100_g_counts_ten_times_per_kilogram() -> None:
 
 
 def test_a_content_that_nobody_knows_is_credited_with_nothing() -> None:
-    assert line(wanted(mode=Mode.TOTAL), food(), food(VITA=(30.0, 30.0))).credit == 150.0
+    found = line(wanted(mode=Mode.TOTAL), food(CAPELIN), food(VITA=(30.0, 30.0)))
+    assert (found.credit, found.unknown) == (150.0, (CAPELIN,))
+    nothing_known = line(wanted(mode=Mode.TOTAL), food())
+    assert (nothing_known.fish, nothing_known.add) == (None, 500.0)
 
 
-@pytest.mark.parametrize("nutrient", ["THIA", "VITE"])
-def test_thiamine_and_vitamin_e_are_credited_only_where_the_site_says_so(nutrient: str) -> None:
+@pytest.mark.parametrize("nutrient", ["THIA", "VITE", "VITA"])
+def test_what_the_policy_gives_no_credit_for_is_shown_beside_it(nutrient: str) -> None:
     need = wanted(nutrient, mode=Mode.TOTAL)
-    fish = Food(WHITING, 5000, 0.8, {nutrient: (2.0, 3.0)})
-    assert line(need, fish).credit == 0.0
-    assert line(need, fish, credit=True).credit == 10.0
+    doubted = held(nutrient, 2.0, 3.0, why_no_credit="evidence is weak")
+    found = line(need, Food(WHITING, 5000, 0.8, {nutrient: doubted}))
+    assert (found.credit, found.why_no_credit) == (0.0, "evidence is weak")
+    assert found.fish is not None and (found.fish.low, found.fish.high) == (10.0, 15.0)
+    assert line(need, food(WHITING, **{nutrient: (2.0, 3.0)})).credit == 10.0  # type: ignore[arg-type]
 
 
 def test_thiaminase_in_any_fish_of_the_day_takes_the_credit_for_thiamine_of_all() -> None:
     need = wanted("THIA", mode=Mode.TOTAL)
     free = food(WHITING, THIA=(2.0, 3.0))
-    assert line(need, free, credit=True).credit == 10.0
+    assert line(need, free).credit == 10.0
     for carrier in (HERRING, CAPELIN):
-        assert line(need, free, food(carrier, 100), credit=True).credit == 0.0
+        found = line(need, free, food(carrier, 100))
+        assert found.credit == 0.0 and carrier in str(found.why_no_credit)
+    tested = food(HERRING, 100, thiaminase=Thiaminase.ABSENT)
+    assert line(need, free, tested).credit == 10.0
+    assert line(need, food(WHITING, thiaminase=Thiaminase.PRESENT, THIA=(2.0, 3.0))).credit == 0
 
 
 def test_thiaminase_does_not_touch_the_credit_for_other_nutrients() -> None:
     need = wanted("VITE", mode=Mode.TOTAL)
-    assert line(need, food(HERRING, VITE=(2.0, 3.0)), credit=True).credit == 10.0
+    assert line(need, food(HERRING, VITE=(2.0, 3.0))).credit == 10.0
 
 
 def test_a_fish_counts_as_destroying_thiamine_unless_it_is_known_not_to() -> None:
@@ -243,14 +298,14 @@ def test_of_several_requirements_the_largest_addition_meets_the_tightest_limit()
         wanted("THIA", 35.0, per=Per.ANIMAL_DAY, limit=150.0, limit_on=LimitOn.ADDED),
     ]
     for order in permutations(needs):
-        (found,) = lines(order, [food()], None, credit_thiamine_and_vitamin_e=False)
+        (found,) = lines(order, [food()], None)
         assert (found.add, found.room, found.limit) == (125.0, 150.0, 150.0)
         assert found.source == "per food"
 
 
 def test_every_nutrient_has_one_line() -> None:
     needs = [wanted("THIA"), wanted("VITE"), wanted("THIA", per=Per.ANIMAL_DAY)]
-    found = lines(needs, [food()], None, credit_thiamine_and_vitamin_e=False)
+    found = lines(needs, [food()], None)
     assert [each.nutrient for each in found] == ["THIA", "VITE"]
 
 
@@ -281,14 +336,127 @@ def test_richer_fish_never_needs_more_nor_leaves_more_room(
     assert 0 <= poor.low <= poor.add <= poor.high
 
 
+# --- published limits
+
+
+def test_the_one_limit_that_is_true_of_a_species_binds_it() -> None:
+    # Mazzaro et al. 1995 [read]: 6.4 µmol/day of retinol, 6 111 IU
+    limit = binding_limit("VITA", "Callorhinus ursinus")
+    assert limit is not None and limit.amount == 6111
+    assert binding_limit("VITA", "Zalophus californianus") is None
+    (own,) = with_published([], "Callorhinus ursinus")
+    assert line(own, food(grams=3000, VITA=(500.0, 1000.0))).room == 3111
+    set_here = wanted("VITA", 0.0, limit=5000.0)
+    assert with_published([set_here], "Callorhinus ursinus") == [set_here]
+
+
+def test_limits_of_other_animals_only_warn() -> None:
+    """Vitamin D 3 000 IU per kg of dry matter of dogs [AAFCO 2014, quoted]: 1.4 kg, 4 200 IU."""
+    (found,) = above_published("VITD", 4201, 1400, group="pinniped")
+    assert (found.rule, found.outcome) == ("above-published", "warn")
+    assert "AAFCO" in found.source
+    assert not list(above_published("VITD", 4199, 1400, group="pinniped"))
+
+
+def test_salt_is_suggested_for_an_animal_in_fresh_water_and_never_added_by_itself() -> None:
+    (found,) = suggestions("pinniped", Water.FRESH, [])
+    assert "3 g of salt per kg of food" in found.words and "vet" in found.words
+    assert not list(suggestions("pinniped", Water.SEA, []))
+    assert not list(suggestions("pinniped", None, []))
+    assert not list(suggestions("pinniped", Water.FRESH, [wanted("NACL", 3.0)]))
+    # Merck Veterinary Manual [read]: 0.5-1 g a bird and day
+    (penguins,) = suggestions("penguin", Water.FRESH, [])
+    assert "0.5-1 g of salt per animal and day" in penguins.words
+    assert "NACL" not in {w.nutrient for w in catalogue_wanted("pinniped")}
+
+
 # --- where the pieces go
 
-
-def test_the_pieces_go_into_a_fish_without_thiaminase_where_there_is_one() -> None:
-    said = placement([HERRING, WHITING])
-    assert species_facts()[WHITING].name in said and "gill" in said
+NINE = datetime(2026, 11, 25, 9, tzinfo=UTC)
+THREE = datetime(2026, 11, 25, 15, tzinfo=UTC)
 
 
-def test_where_all_fish_may_destroy_thiamine_the_pieces_are_given_2_h_before() -> None:
+def given_at(
+    contents: set[str], count: float, *meals: Meal, form: str = "tablet", smallest: float = 1.0
+) -> list[Giving]:
+    eaten = [food(species) for species in dict.fromkeys(s for m in meals for s in m.grams)]
+    return givings(contents, form, count, smallest, meals, eaten)
+
+
+def test_thiamine_goes_into_a_fish_without_thiaminase_where_there_is_one() -> None:
+    meals = [Meal(1, NINE, {HERRING: 2000}), Meal(2, THREE, {HERRING: 500, WHITING: 500})]
+    (only,) = given_at({"THIA"}, 2, *meals)
+    assert (only.feed, only.fish, only.at) == (2, WHITING, THREE)
+    assert species_facts()[WHITING].name in only.how and "gill" in only.how
+
+
+def test_where_all_fish_may_destroy_thiamine_it_is_given_2_h_before_the_main_feed() -> None:
     # Geraci 1972 [read]: apart from the fish, 2 h before
-    assert "2 h before" in placement([HERRING, CAPELIN])
+    meals = [Meal(1, NINE, {CAPELIN: 500}), Meal(2, THREE, {HERRING: 2000})]
+    (only,) = given_at({"THIA", "VITE"}, 2, *meals)
+    assert (only.feed, only.at) == (None, THREE - timedelta(hours=2))
+    assert "2 h before" in only.how
+    (untimed,) = givings({"THIA"}, "tablet", 2, 1.0, [], [food(HERRING), food(CAPELIN)])
+    assert "2 h before" in untimed.how
+
+
+def test_a_laboratory_that_found_thiaminase_keeps_thiamine_out_of_that_fish() -> None:
+    carrier = food(WHITING, thiaminase=Thiaminase.PRESENT)
+    (only,) = givings({"THIA"}, "tablet", 1, 1.0, [Meal(1, NINE, {WHITING: 500})], [carrier])
+    assert only.fish is None and "2 h before" in only.how
+
+
+def test_vitamins_that_dissolve_in_fat_go_with_the_fattest_fish() -> None:
+    (only,) = given_at({"VITE"}, 1, Meal(1, NINE, {WHITING: 900, HERRING: 100}))
+    assert (only.fish, only.feed) == (HERRING, 1)
+
+
+def test_salt_is_spread_over_the_feeds_and_many_tablets_too() -> None:
+    meals = [Meal(1, NINE, {WHITING: 500}), Meal(2, THREE, {WHITING: 500})]
+    salt = given_at({"NACL"}, 3.1, *meals, form="powder", smallest=0.1)
+    assert [(g.feed, g.count) for g in salt] == [(1, 1.6), (2, 1.5)]
+    assert "just before" in salt[0].how
+    assert [g.count for g in given_at({"VITE"}, 4, *meals)] == [4]
+    assert [g.count for g in given_at({"VITE"}, 5, *meals)] == [3, 2]
+
+
+@given(st.integers(1, 400), st.sampled_from([0.1, 0.25, 0.5, 1.0]), st.integers(1, 12))
+def test_split_pieces_add_up_in_whole_smallest_pieces(
+    pieces: int, smallest: float, parts: int
+) -> None:
+    shares = split(pieces * smallest, smallest, parts)
+    assert sum(shares) == pytest.approx(pieces * smallest)
+    assert all(share > 0 and round(share / smallest, 3) % 1 == 0 for share in shares)
+    assert len(shares) == min(pieces, parts)
+
+
+kinds = st.tuples(st.sampled_from(Scope), st.sampled_from([None, HERRING, WHITING]))
+
+
+@given(st.lists(kinds, unique=True, max_size=9), st.randoms(use_true_random=False))
+def test_the_order_of_requirements_does_not_matter(
+    kinds: list[tuple[Scope, str | None]], random: Random
+) -> None:
+    set_here = [
+        wanted("THIA", 10.0 + n, scope=scope, species=species, number=n)
+        for n, (scope, species) in enumerate(kinds)
+        if scope is not Scope.CATALOGUE
+    ]
+    mixed = random.sample(set_here, len(set_here))
+    day = [food(HERRING, 1000), food(WHITING, 700), food(CAPELIN, 300)]
+    assert in_force(mixed, "pinniped") == in_force(set_here, "pinniped")
+    assert lines(in_force(mixed, "pinniped"), day, None) == lines(
+        in_force(set_here, "pinniped"), day, None
+    )
+    for fish in (HERRING, WHITING, CAPELIN):
+        speaking = [
+            w for w in in_force(set_here, "pinniped") if w.nutrient == "THIA" and w.speaks_of(fish)
+        ]
+        assert len(speaking) == 1, "one requirement of a kind speaks of each fish"
+
+
+@given(st.floats(0.1, 1000), st.floats(1, 1000), st.integers(1, 20_000))
+def test_doubling_the_food_never_passes_the_cap(amount: float, cap: float, grams: int) -> None:
+    need = wanted(amount=amount, cap_per_day=cap)
+    once = required_amount(need, [food(grams=grams)], None)
+    assert once <= required_amount(need, [food(grams=2 * grams)], None) <= cap

@@ -1,6 +1,6 @@
 """What animals are to have added on a day, worked out; nothing is stored."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 
@@ -20,7 +20,7 @@ from service.supplements.rules import PlanBasis
 from service.supplements.rules.limits import with_published
 from service.supplements.rules.needs import Line, lines
 from service.supplements.rules.products import Product
-from service.supplements.rules.requirements import EqualRank, Wanted, in_force
+from service.supplements.rules.requirements import EqualRank, Wanted, in_force, set_aside
 from service.supplements.rules.suggestions import Suggestion, suggestions
 
 
@@ -40,6 +40,21 @@ class Worked:
     changes: Sequence[str]
     suggestions: Sequence[Suggestion]
     policy_version: int
+    set_aside: Sequence[Wanted] = ()
+
+
+@dataclass(frozen=True)
+class Facts:
+    """What days are worked out from: set at the site, in the cupboard, fed, weighed.
+
+    reaching: the site's requirements that an animal is in the scope of. fed, masses_g: by
+    animal id; who gets nothing, or was never weighed, is not there.
+    """
+
+    reaching: Callable[[Animal], Sequence[Wanted]]
+    products: Sequence[Product]
+    fed: Mapping[int, Fed]
+    masses_g: Mapping[int, int]
 
 
 @dataclass(frozen=True)
@@ -61,51 +76,81 @@ def work_out(
 ) -> WorkedOut:
     """What these animals of a site are to have added on a day; nothing is stored.
 
-    Four queries besides those of `food_of`, whatever the number of animals; then one search for
-    pieces for each animal. What fish holds is as of now, for a day to come too.
+    Queries as `facts_of`; then one search for pieces for each animal.
     """
-    required = Requirements(session, view.id, day)
-    products = offered(session, view.id, day)
-    fed = food_of(session, view, day, chosen, basis, at=at)
-    masses = animals.body_masses_g(session, [a.id or 0 for a in chosen], at=at)
+    facts = facts_of(session, view, day, chosen, basis, at=at)
+    return work_out_by(facts, session, view, day, chosen, basis)
+
+
+def facts_of(
+    session: Session,
+    view: SiteView,
+    day: date,
+    chosen: Sequence[Animal],
+    basis: PlanBasis,
+    *,
+    at: datetime,
+) -> Facts:
+    """What the day of these animals of a site is worked out from.
+
+    Four queries besides those of `food_of`, whatever the number of animals. What fish holds is
+    as of now, for a day to come too.
+    """
+    return Facts(
+        reaching=Requirements(session, view.id, day).reaching,
+        products=offered(session, view.id, day),
+        fed=food_of(session, view, day, chosen, basis, at=at),
+        masses_g=animals.body_masses_g(session, [a.id or 0 for a in chosen], at=at),
+    )
+
+
+def work_out_by(
+    facts: Facts,
+    session: Session,
+    view: SiteView,
+    day: date,
+    chosen: Sequence[Animal],
+    basis: PlanBasis,
+) -> WorkedOut:
+    """As `work_out`, by facts that are given: those of today, or changed to see what if."""
     plans: list[Worked] = []
     left_out: list[tuple[Animal, Conflict]] = []
     for animal in chosen:
-        food = fed.get(animal.id or 0)
-        if food is None and basis is PlanBasis.DIET:
+        if animal.id not in facts.fed and basis is PlanBasis.DIET:
             left_out.append((animal, _nothing(session, view, animal, day)))
             continue
         try:
-            wanted = wanted_for(animal, required)
-            needs = lines(wanted, (food or Fed([])).food, masses.get(animal.id or 0))
+            plans.append(_worked(facts, view, animal, day, basis))
         except EqualRank as error:
             left_out.append((animal, equal_rank(error)))
-            continue
         except ValueError as error:
             left_out.append((animal, _unweighed(error)))
-            continue
-        dose, changes = choose(needs, products)
-        plans.append(
-            Worked(
-                animal=animal,
-                day=day,
-                basis=basis,
-                fed=food or Fed([]),
-                body_mass_g=masses.get(animal.id or 0),
-                wanted=wanted,
-                lines=needs,
-                products=products,
-                dose=dose,
-                changes=changes,
-                suggestions=list(
-                    suggestions(
-                        animal.group_name, Water(animal.water) if animal.water else None, wanted
-                    )
-                ),
-                policy_version=view.policy_version,
-            )
-        )
     return WorkedOut(plans, left_out)
+
+
+def _worked(facts: Facts, view: SiteView, animal: Animal, day: date, basis: PlanBasis) -> Worked:
+    """Raises EqualRank, ValueError where the animal was never weighed and must be."""
+    fed = facts.fed.get(animal.id or 0, Fed([]))
+    body_mass_g = facts.masses_g.get(animal.id or 0)
+    wanted = _applied(animal, facts.reaching(animal))
+    needs = lines(wanted, fed.food, body_mass_g)
+    dose, changes = choose(needs, facts.products)
+    water = Water(animal.water) if animal.water else None
+    return Worked(
+        animal=animal,
+        day=day,
+        basis=basis,
+        fed=fed,
+        body_mass_g=body_mass_g,
+        wanted=wanted,
+        lines=needs,
+        products=facts.products,
+        dose=dose,
+        changes=changes,
+        suggestions=list(suggestions(animal.group_name, water, wanted)),
+        policy_version=view.policy_version,
+        set_aside=set_aside(facts.reaching(animal), animal.group_name, wanted),
+    )
 
 
 def limits_on(
@@ -129,7 +174,11 @@ def wanted_for(animal: Animal, required: Requirements) -> list[Wanted]:
 
     Raises EqualRank.
     """
-    return with_published(in_force(required.reaching(animal), animal.group_name), animal.taxon)
+    return _applied(animal, required.reaching(animal))
+
+
+def _applied(animal: Animal, reaching: Sequence[Wanted]) -> list[Wanted]:
+    return with_published(in_force(reaching, animal.group_name), animal.taxon)
 
 
 def choose(needs: Sequence[Line], products: Sequence[Product]) -> tuple[Dose, Sequence[str]]:

@@ -14,6 +14,7 @@ from service.supplements.rules.limits import above_published
 from service.supplements.rules.needs import Food, Line
 from service.supplements.rules.placement import Giving, givings
 from service.supplements.rules.products import Product
+from service.supplements.rules.requirements import Wanted
 from service.supplements.schemas import (
     AmountOut,
     FoodUsed,
@@ -24,6 +25,7 @@ from service.supplements.schemas import (
     PlannedSupplement,
     PlanOut,
     ProductUsed,
+    RequirementSetAside,
     RequirementUsed,
     SuggestionOut,
     TotalOut,
@@ -93,9 +95,13 @@ def _pieces(product: Product, worked: Worked) -> int:
 
 def _supplement(product: Product, worked: Worked) -> PlannedSupplement:
     count = product.count(_pieces(product, worked))
-    species = [f.species for f in worked.fed.food]
     given = givings(
-        product.contents.keys(), product.form, count, product.smallest, worked.fed.meals, species
+        product.contents.keys(),
+        product.form,
+        count,
+        product.smallest,
+        worked.fed.meals,
+        worked.fed.food,
     )
     return PlannedSupplement(
         product=product.code,
@@ -156,6 +162,7 @@ def _worked_from(worked: Worked, view: SiteView) -> WorkedFrom:
     return WorkedFrom(
         food=[_food_used(food, tags) for food in worked.fed.food],
         requirements=list(_requirements_used(worked.lines)),
+        set_aside=[_set_aside(each) for each in worked.set_aside if each.nutrient in tags],
         products=[
             ProductUsed(
                 product=p.code, contents=dict(p.contents), smallest=p.smallest, batch=p.batch
@@ -175,6 +182,7 @@ def _food_used(food: Food, tags: set[str]) -> FoodUsed:
         grams=food.grams,
         lot=food.lot,
         water_share=_short(food.water_share),
+        destroys_thiamine=food.destroys_thiamine,
         content={
             tag: HeldUsed(
                 low=_short(held.low),
@@ -182,11 +190,27 @@ def _food_used(food: Food, tags: set[str]) -> FoodUsed:
                 high=_short(held.high),
                 credited=(_short(held.credited[0]), _short(held.credited[1])),
                 source=held.source,
+                start=_short(held.start.value),
+                share_left=_short(held.share_left[1]),
                 steps=list(held.steps),
             )
             for tag in sorted(tags)
             if (held := food.content.get(tag)) is not None
         },
+    )
+
+
+def _set_aside(wanted: Wanted) -> RequirementSetAside:
+    return RequirementSetAside(
+        requirement=wanted.number or None,
+        nutrient=wanted.nutrient,
+        amount=wanted.amount,
+        unit=nutrients()[wanted.nutrient].amount_unit,
+        basis=wanted.basis,
+        mode=wanted.mode,
+        per=wanted.per,
+        scope=wanted.scope,
+        source=wanted.source,
     )
 
 
@@ -204,6 +228,7 @@ def _requirements_used(found: Sequence[Line]) -> Iterator[RequirementUsed]:
                 per=wanted.per,
                 scope=wanted.scope,
                 species=wanted.species,
+                but_for=sorted(wanted.but_for),
                 cap_per_day=wanted.cap_per_day,
                 limit=wanted.limit,
                 limit_on=wanted.limit_on,

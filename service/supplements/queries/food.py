@@ -7,13 +7,14 @@ from datetime import date, datetime
 from sqlmodel import Session, col, select
 
 from service.animals.models import Animal
+from service.assays.queries import thiaminase_found
 from service.catalogue.rules import default_content
 from service.diets.queries.need import Share, shares_of
 from service.feeding.queries.intake import lots_eaten_on
 from service.ledger.queries import freezer_stock
 from service.lots.models import Lot
 from service.quality.queries.content import contents_of, usual_contents_of
-from service.quality.rules.content import Held
+from service.quality.rules.content import Held, thiaminase_of
 from service.site.queries import SiteView
 from service.supplements.rules import PlanBasis
 from service.supplements.rules.needs import Food
@@ -79,11 +80,12 @@ def next_in_use(
     lots = {code: _next_lot(session, code, view, day, at) for code in codes}
     loaded = _lots(session, [lot_id for lot_id in lots.values() if lot_id is not None])
     contents = contents_of(session, view, list(loaded.values()), at=at)
+    tested = thiaminase_found(session, list(loaded), on=view.day_of(at))
     usual = usual_contents_of(view, [code for code, lot_id in lots.items() if lot_id is None])
     return {
         code: _food(code, usual[code])
         if lot_id is None
-        else _food(code, contents[lot_id], loaded[lot_id].code)
+        else _food(code, contents[lot_id], loaded[lot_id].code, tested.get(lot_id))
         for code, lot_id in lots.items()
     }
 
@@ -106,17 +108,27 @@ def _lots(session: Session, lot_ids: Sequence[int]) -> dict[int, Lot]:
 def _eaten(
     session: Session, view: SiteView, day: date, animals: Sequence[Animal], at: datetime
 ) -> dict[int, Fed]:
-    ids = [animal.id for animal in animals if animal.id is not None]
-    eaten = lots_eaten_on(session, ids, day)
+    eaten = lots_eaten_on(session, [a.id for a in animals if a.id is not None], day)
     loaded = _lots(session, sorted({e.lot_id for each in eaten.values() for e in each}))
     contents = contents_of(session, view, list(loaded.values()), at=at)
+    tested = thiaminase_found(session, list(loaded), on=view.day_of(at))
+    fish = {
+        lot_id: _food(lot.species_code, contents[lot_id], lot.code, tested.get(lot_id))
+        for lot_id, lot in loaded.items()
+    }
     return {
-        animal_id: Fed([_food(e.species, contents[e.lot_id], e.lot).of(e.eaten_g) for e in each])
+        animal_id: Fed([fish[e.lot_id].of(e.eaten_g) for e in each])
         for animal_id, each in eaten.items()
     }
 
 
-def _food(species: str, content: Mapping[str, Held], lot: str | None = None) -> Food:
+def _food(
+    species: str,
+    content: Mapping[str, Held],
+    lot: str | None = None,
+    tested: tuple[date, bool] | None = None,
+) -> Food:
     water = content.get("WATER")
     share = (water.value if water else default_content(species)["WATER"]) / 100
-    return Food(species, 1000, share, content, lot)
+    thiaminase, _ = thiaminase_of(species, tested)
+    return Food(species, 1000, share, content, lot, thiaminase)

@@ -16,6 +16,7 @@ class Food:
     """Grams of one species in a day's food, of which lot, and its content by tag.
 
     lot: None where nothing of the species is in stock, so that a usual content stands for it.
+    thiaminase: of the lot where a laboratory looked for it; None: of the species.
     """
 
     species: str
@@ -23,6 +24,14 @@ class Food:
     water_share: float
     content: Mapping[str, Held]
     lot: str | None = None
+    thiaminase: Thiaminase | None = None
+
+    @property
+    def destroys_thiamine(self) -> bool:
+        """Whether it counts as carrying thiaminase: mixed and unknown do."""
+        if self.thiaminase is None:
+            return has_thiaminase(self.species)
+        return self.thiaminase is not Thiaminase.ABSENT
 
     def of(self, grams: int) -> "Food":
         """So many grams of the same."""
@@ -178,14 +187,14 @@ def _credit(wanted: Wanted, counted: Sequence[Food], food: Sequence[Food]) -> tu
 
 def _destroyed(nutrient: str, food: Sequence[Food]) -> bool:
     """Thiamine of all fish, by the enzyme of one: they meet in the bucket and the stomach."""
-    return nutrient == "THIA" and any(has_thiaminase(f.species) for f in food)
+    return nutrient == "THIA" and any(f.destroys_thiamine for f in food)
 
 
 def _why_no_credit(wanted: Wanted, food: Sequence[Food]) -> str | None:
     if wanted.mode is Mode.ADDED:
         return "it is required on top of what the fish holds"
     if _destroyed(wanted.nutrient, food):
-        carriers = sorted({f.species for f in food if has_thiaminase(f.species)})
+        carriers = sorted({f.species for f in food if f.destroys_thiamine})
         return f"{', '.join(carriers)} may carry thiaminase, which destroys thiamine"
     for each in food:
         held = each.content.get(wanted.nutrient)

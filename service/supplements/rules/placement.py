@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from service.catalogue.rules import MEASURED, default_content, species_facts
-from service.supplements.rules.needs import has_thiaminase
+from service.supplements.rules.needs import Food
 
 BEFORE_MAIN_FEED = timedelta(hours=2)  # Geraci 1972, read
 MOST_IN_A_FEED = 4  # pieces that are hidden in the fish of one feed: our default
@@ -41,7 +41,7 @@ def givings(
     count: float,
     smallest: float,
     meals: Sequence[Meal],
-    species: Iterable[str],
+    food: Sequence[Food],
 ) -> list[Giving]:
     """When and where to give some pieces of a product on a day.
 
@@ -49,20 +49,29 @@ def givings(
     main feed, by hand. Salt is spread over the feeds; so is more than four pieces of anything.
     Vitamins that dissolve in fat go with the fattest fish.
 
-    contents: tags of what is in it. species: of the whole day, where meals are not known.
+    contents: tags of what is in it. food: of the whole day; of it alone where meals are not
+    known.
     """
-    if "THIA" in contents and not (free := [s for s in _of(meals, species) if _free(s)]):
+    allowed = {f.species for f in food}
+    if "THIA" in contents:
+        allowed -= {f.species for f in food if f.destroys_thiamine}
+    if not allowed and "THIA" in contents:
         return [_apart(count, meals)]
     if not meals:
-        fish = free[0] if "THIA" in contents else _best(contents, species)
+        fish = _best(contents, allowed)
         return [Giving(count, _how(form, fish), fish=fish)]
-    return _with_feeds(contents, form, count, smallest, meals)
+    return _with_feeds(contents, form, count, smallest, meals, allowed)
 
 
 def _with_feeds(
-    contents: Collection[str], form: str, count: float, smallest: float, meals: Sequence[Meal]
+    contents: Collection[str],
+    form: str,
+    count: float,
+    smallest: float,
+    meals: Sequence[Meal],
+    allowed: Collection[str],
 ) -> list[Giving]:
-    fit = [m for m in meals if "THIA" not in contents or any(_free(s) for s in m.grams)]
+    fit = [meal for meal in meals if meal.grams.keys() & set(allowed)]
     parts = 1
     if "NACL" in contents:
         parts = len(fit)
@@ -71,7 +80,7 @@ def _with_feeds(
     return [
         Giving(share, _how(form, fish), meal.number, meal.at, fish)
         for meal, share in zip(fit, split(count, smallest, max(1, parts)), strict=False)
-        for fish in [_best(contents, meal.grams)]
+        for fish in [_best(contents, [s for s in meal.grams if s in allowed])]
     ]
 
 
@@ -104,17 +113,9 @@ def _apart(count: float, meals: Sequence[Meal]) -> Giving:
     )
 
 
-def _of(meals: Sequence[Meal], species: Iterable[str]) -> list[str]:
-    return list(dict.fromkeys(s for m in meals for s in m.grams)) or list(species)
-
-
-def _free(species: str) -> bool:
-    return not has_thiaminase(species)
-
-
 def _best(contents: Collection[str], species: Iterable[str]) -> str | None:
-    """A fish without thiaminase for thiamine, the fattest for what dissolves in fat."""
-    fit = [s for s in species if "THIA" not in contents or _free(s)]
+    """The fattest fish for what dissolves in fat, else the first by code."""
+    fit = sorted(species)
     if FAT_SOLUBLE & set(contents):
         return max(fit, key=lambda s: default_content(s).get("FAT", 0.0), default=None)
     return next(iter(fit), None)

@@ -110,6 +110,21 @@ def in_force(set_here: Sequence[Wanted], group: str) -> list[Wanted]:
     return sorted([*chosen, *kept], key=lambda w: (*w.kind, w.species or ""))
 
 
+def set_aside(
+    reaching: Sequence[Wanted], group: str, chosen: Sequence[Wanted]
+) -> list[Wanted]:
+    """What gave way to something narrower: of what the site has set, and of the catalogue's.
+
+    reaching: all that the site has set and the animal is in the scope of. chosen: what applies.
+    """
+    numbers = {each.number for each in chosen if each.number}
+    kept = {(*each.kind, each.amount) for each in chosen if not each.number}
+    return [
+        *(each for each in reaching if each.number not in numbers),
+        *(each for each in catalogue_wanted(group) if (*each.kind, each.amount) not in kept),
+    ]
+
+
 def _by_kind(wanted: Iterable[Wanted]) -> Mapping[Kind, list[Wanted]]:
     found: dict[Kind, list[Wanted]] = {}
     for each in wanted:
