@@ -8,6 +8,7 @@ from typing import Annotated, Literal
 from fastapi import APIRouter, Query, Request, Response
 from sqlmodel import Session
 
+from service.catalogue.rules import nutrient_tag
 from service.database import Plain
 from service.errors import Invalid, NotFound
 from service.http.answers import as_shown
@@ -16,9 +17,10 @@ from service.http.sessions import Now, ReadSession, database_of, instant_of_aski
 from service.lots import queries as lots
 from service.quality.queries import listing
 from service.quality.queries.life_left import life_left, life_row
+from service.quality.queries.over_time import content_over_time, over_time_out
 from service.quality.queries.quality import quality_of
 from service.quality.rules import Planned
-from service.quality.schemas import LifeLeftRow, LotDetail, LotRow, QualityOut
+from service.quality.schemas import LifeLeftRow, LotDetail, LotRow, OverTimeOut, QualityOut
 from service.quantities import parse_temperature
 from service.security.actor import Actor
 from service.security.guard import MayLook, guarded_router
@@ -28,6 +30,7 @@ router: APIRouter = guarded_router("/lots", "lots")
 life: APIRouter = guarded_router("/life-left", "lots")
 routers = (router, life)
 
+COLDEST_C = -60.0
 FARTHEST = timedelta(days=5 * 366)  # a plan beyond says nothing
 
 
@@ -105,6 +108,48 @@ def get_quality(
     if instant < found.arrived_at:
         raise Invalid.at("at", "lies before the lot arrived")
     return quality_of(session, found, at=instant)
+
+
+@router.get("/{lot}/nutrients/{tag}/over-time")
+def get_nutrient_over_time(
+    lot: str,
+    tag: str,
+    session: ReadSession,
+    now: Now,
+    by: MayLook,
+    days: Annotated[int, Query(ge=0, le=FARTHEST.days, description="How far ahead.")] = 90,
+    storage: Annotated[
+        str | None,
+        Query(
+            description="Kept from now on at this temperature, as `-25 °C`. Left out: as its "
+            "place was in the last week."
+        ),
+    ] = None,
+) -> OverTimeOut:
+    """What a lot held of a nutrient, holds, and will hold: points with their range for a chart."""
+    found = lots.lot_by_code(session, lot, by=by)
+    try:
+        known = nutrient_tag(tag)
+    except ValueError as error:
+        raise Invalid.at("tag", str(error)) from error
+    view = sites.view(session, found.site_id, at=now)
+    series = content_over_time(
+        session, view, found, known, at=now, storage_c=_frozen_c(storage), days=days
+    )
+    return over_time_out(series, found, view)
+
+
+def _frozen_c(storage: str | None) -> float | None:
+    """A temperature to store frozen fish at; the loss rates are of frozen fish."""
+    if storage is None:
+        return None
+    try:
+        celsius = parse_temperature(storage).c
+    except ValueError as error:
+        raise Invalid.at("storage", str(error)) from error
+    if not COLDEST_C <= celsius < 0:
+        raise Invalid.at("storage", f"frozen fish is stored below 0 and from {COLDEST_C:g} °C on")
+    return float(celsius)
 
 
 @life.get("")

@@ -6,7 +6,9 @@ from pydantic import BaseModel, Field
 
 from service.decisions import Finding
 from service.lots.rules import LotStatus, ReceivedAs
-from service.quantities import MassOut
+from service.quantities import MassOut, TemperatureOut
+
+CAUTION = "Models estimate; a thermometer in the fish and a laboratory decide."
 
 
 class LotRow(BaseModel):
@@ -136,4 +138,45 @@ class QualityOut(BaseModel):
     exposure: ExposureOut
     parcels: list[ParcelQuality]
     findings: list[Finding]
-    caution: str = "Models estimate; a thermometer in the fish and a laboratory decide."
+    caution: str = CAUTION
+
+
+class ContentPoint(BaseModel):
+    """What there was of a nutrient at an instant, with its 10-90 % range; forecast: will be."""
+
+    at: datetime
+    low: float
+    amount: float
+    high: float
+    forecast: bool
+
+
+class CountedResult(BaseModel):
+    """A laboratory's result that counts."""
+
+    assay: int
+    sampled_on: date
+    portion: str
+    amount: float
+    below: float | None
+
+
+class OverTimeOut(BaseModel):
+    """A nutrient of a lot over time, as fed: at the temperatures it had, then as it is kept.
+
+    kept: how, from `at` on. results: every counted one of this lot; the newest of whole fish
+    is where the loss begins to count.
+    """
+
+    lot: str
+    nutrient: str
+    unit: str
+    at: datetime
+    source: str
+    kept: str
+    storage: TemperatureOut | None
+    results: list[CountedResult]
+    steps: list[str]
+    items: list[ContentPoint]
+    next: None = None
+    caution: str = CAUTION

@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 from math import exp, log, sqrt
 
 import numpy as np
+import numpy.typing as npt
 
 from service.science.arrays import Array
 from service.science.estimate import Z10, Estimate
@@ -96,6 +97,11 @@ class Band:
     def of(cls, value: float, low: float, high: float) -> "Band":
         """One number with its range."""
         return cls(np.asarray(low), np.asarray(value), np.asarray(high))
+
+    @property
+    def triple(self) -> tuple[Array, Array, Array]:
+        """Low, value and high."""
+        return self.low, self.value, self.high
 
     @property
     def only(self) -> tuple[float, float, float]:
@@ -342,12 +348,13 @@ def learned_rate(
     return LossRate(exp(mean), exp((known + weight) ** -0.5), f"{rate.source}; {LEARNED}")
 
 
-def least_after_water_thaw(low: float) -> float:
+def least_after_water_thaw(low: npt.ArrayLike) -> Array:
     """What is left of a B vitamin at least after a thaw in water, of what there was at least.
 
     The most that leaches and the most that drips: low bounds only, never the value.
 
-    >>> round(least_after_water_thaw(1.0), 2)
+    >>> round(float(least_after_water_thaw(1.0)), 2)
     0.76
     """
-    return low * (1 - LEACHED[1]) * (1 - DRIP[1])
+    least: Array = np.asarray(low) * (1 - LEACHED[1]) * (1 - DRIP[1])
+    return least

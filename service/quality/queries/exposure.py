@@ -33,6 +33,9 @@ from service.site.queries import SiteView
 from service.site.rules import PlaceKind, Policy
 from service.temperatures.rules import rate_tables
 
+Triple = tuple[Array, Array, Array]  # value, low, high
+PLAN_DAYS = 7  # a place goes on as it was in so many days
+
 
 def nothing() -> Exposure:
     """No time at all."""
@@ -44,7 +47,7 @@ def constant(
     seconds: float, temperatures_c: tuple[float, float, float], *, known: bool
 ) -> Exposure:
     """Time at one temperature, with the coldest and the warmest that it may have been."""
-    value, low, high = (_rates_at(c) * seconds for c in temperatures_c)
+    value, low, high = (rates * seconds for rates in rates_at(temperatures_c))
     above = np.array([seconds if temperatures_c[0] > limit else 0.0 for limit in THRESHOLDS_C])
     return Exposure(
         seconds if known else 0.0,
@@ -58,9 +61,12 @@ def constant(
 
 
 @lru_cache(maxsize=256)
-def _rates_at(temperature_c: float) -> Array:
-    """Each rate at one temperature. Few are asked: what places are assumed to have been."""
-    return np.array([float(table.at(temperature_c)) for table in rate_tables()])
+def rates_at(temperatures_c: tuple[float, float, float]) -> tuple[Array, Array, Array]:
+    """Each rate at three temperatures. Few are asked: what places are assumed to have been."""
+    value, low, high = (
+        np.array([float(rate.at(c)) for rate in rate_tables()]) for c in temperatures_c
+    )
+    return value, low, high
 
 
 def chain(parcels: dict[int, Parcel], parcel: Parcel, until: datetime) -> list[Stay]:
@@ -134,6 +140,37 @@ class Exposures:
             assumed = assumed_of(self.places[place_id])
             self._known[key] = _measured(self._series[place_id], assumed, *key[1:])
         return self._known[key]
+
+    def along(self, stays: Sequence[Stay], since: datetime, at_s: Array, column: int) -> Triple:
+        """One rate's sum over stays from an instant until each of many, in rate-seconds.
+
+        Value, low and high, shape of `at_s`. Exact where a stay ends, between by even hours.
+        """
+        total = np.zeros((3, at_s.size))
+        for stay in stays:
+            begin_s, end_s = max(stay.from_at, since).timestamp(), stay.until_at.timestamp()
+            if begin_s >= end_s:
+                continue
+            self._open({stay.place_id: begin_s})
+            series, until = self._series[stay.place_id], np.clip(at_s, begin_s, end_s)
+            if series.hours is None:
+                rates = rates_at(assumed_of(self.places[stay.place_id]))
+                total += [(until - begin_s) * rate[column] for rate in rates]
+            else:
+                begin = np.full(at_s.size, begin_s)
+                only = slice(column, column + 1)
+                sums = series.hours.between(begin, until, only, series.exact)
+                total += [sums.value[:, 0], sums.low[:, 0], sums.high[:, 0]]
+        return total[0], total[1], total[2]
+
+    def kept(self, place_id: int, at: datetime) -> Triple:
+        """Each rate as a place was kept in the last week: mean, coldest and warmest day.
+
+        As it is assumed to be where nobody measured.
+        """
+        self._open({place_id: at.timestamp() - PLAN_DAYS * DAY_S})
+        measured = as_kept(self._series[place_id], at.timestamp())
+        return measured or rates_at(assumed_of(self.places[place_id]))
 
     def mean_now(self, place_id: int, at: datetime) -> float:
         """How cold a place has been in the last day; its assumed value where nobody measured."""
@@ -209,3 +246,28 @@ def _measured(
         hours.above_between(begin_s, end_s, series.exact),
         None if np.isnan(warmest) else warmest,
     )
+
+
+def as_kept(series: PlaceSeries, now_s: float) -> tuple[Array, Array, Array] | None:
+    """Each rate as a place was kept in the last week: mean, of the coldest and warmest day.
+
+    By measured time only; None where nothing was measured. Means of rates, never the rate
+    at a mean temperature: that would be too low.
+    """
+    if series.hours is None:
+        return None
+    ends = now_s - DAY_S * np.arange(PLAN_DAYS, -1, -1.0)
+    bins = series.hours.bins_at(ends)
+    share = np.clip(
+        (ends - series.hours.edge_s[bins]) / np.diff(series.hours.edge_s)[bins], 0.0, 1.0
+    )
+    known, used = series.hours.known_s, series.hours.used
+    known_s = np.diff(known[bins] + (known[bins + 1] - known[bins]) * share)
+    part = (used[bins + 1] - used[bins]) * share[:, np.newaxis]
+    rates = np.diff(used[bins] + part, axis=0)
+    measured = known_s > 1.0
+    if not measured.any():
+        return None
+    days = rates[measured] / known_s[measured, np.newaxis]
+    mean = rates[measured].sum(axis=0) / known_s[measured].sum()
+    return mean, days.min(axis=0), days.max(axis=0)

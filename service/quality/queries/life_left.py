@@ -21,7 +21,14 @@ from service.catalogue.rules import life_profiles, species_facts
 from service.database import ONLY_LOOKS
 from service.ledger.models import Parcel, ThawBatch
 from service.lots.models import Lot
-from service.quality.queries.exposure import assumed_of, mean_of, time_before
+from service.quality.queries.exposure import (
+    PLAN_DAYS,
+    as_kept,
+    assumed_of,
+    mean_of,
+    rates_at,
+    time_before,
+)
 from service.quality.queries.place_series import Asked, PlaceSeries, series_of, sharpen
 from service.quality.queries.quality import LotQuality
 from service.quality.rules import SPREAD, Planned
@@ -35,7 +42,6 @@ from service.temperatures.rules import life_column, rate_tables
 
 UNEVEN_K = 5.0  # an hour with more between its extremes is not spread evenly
 SHORT_S = DAY_S  # nor are the ends of a shorter stay
-PLAN_DAYS = 7  # a place goes on as it was in so many days
 MOST_NAMED = 1000  # parcels in one statement
 _NO_PARCEL = -1
 
@@ -349,7 +355,7 @@ def _pasts(
             known_s[i], unknown_s[i] = past.known_s, past.unknown_s
         else:
             unknown_s[i], assumed = time_before(lot, view)
-            for k, rates in enumerate(_at(assumed)):
+            for k, rates in enumerate(rates_at(assumed)):
                 used[i, k] = rates * unknown_s[i]
     return used, known_s, unknown_s
 
@@ -505,49 +511,16 @@ class _Kept:
         """Value, low and high of each rate: planned, else the mean and extreme days of a week."""
         plan = self._planned
         if plan is not None and plan.temperature_c is not None:
-            return _at((plan.temperature_c,) * 3)
+            return rates_at((plan.temperature_c,) * 3)
         if plan is not None and plan.place_id is not None:
             place_id = plan.place_id
         kept = as_kept(self._series[place_id], self._now_s)
-        return _at(assumed_of(self._places[place_id])) if kept is None else kept
+        return rates_at(assumed_of(self._places[place_id])) if kept is None else kept
 
     def _now_d(self, place_id: int, column: int) -> float:
         mean = mean_of(self._series[place_id], self._now_s - DAY_S, self._now_s)
         c = assumed_of(self._places[place_id])[0] if mean is None else mean
         return float(1.0 / rate_tables()[column].at(c))
-
-
-@lru_cache(maxsize=256)
-def _at(temperatures_c: tuple[float, float, float]) -> tuple[Array, Array, Array]:
-    value, low, high = (
-        np.array([float(rate.at(c)) for rate in rate_tables()]) for c in temperatures_c
-    )
-    return value, low, high
-
-
-def as_kept(series: PlaceSeries, now_s: float) -> tuple[Array, Array, Array] | None:
-    """Each rate as a place was kept in the last week: mean, of the coldest and warmest day.
-
-    By measured time only; None where nothing was measured. Means of rates, never the rate
-    at a mean temperature: that would be too low.
-    """
-    if series.hours is None:
-        return None
-    ends = now_s - DAY_S * np.arange(PLAN_DAYS, -1, -1.0)
-    bins = series.hours.bins_at(ends)
-    share = np.clip(
-        (ends - series.hours.edge_s[bins]) / np.diff(series.hours.edge_s)[bins], 0.0, 1.0
-    )
-    known, used = series.hours.known_s, series.hours.used
-    known_s = np.diff(known[bins] + (known[bins + 1] - known[bins]) * share)
-    part = (used[bins + 1] - used[bins]) * share[:, np.newaxis]
-    rates = np.diff(used[bins] + part, axis=0)
-    measured = known_s > 1.0
-    if not measured.any():
-        return None
-    days = rates[measured] / known_s[measured, np.newaxis]
-    mean = rates[measured].sum(axis=0) / known_s[measured].sum()
-    return mean, days.min(axis=0), days.max(axis=0)
 
 
 def life_row(

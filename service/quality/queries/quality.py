@@ -5,6 +5,7 @@ from dataclasses import dataclass, field
 from datetime import UTC, date, datetime, time
 from functools import partial
 
+import numpy as np
 from sqlmodel import Session, col, select
 
 from service.assays import queries as assays
@@ -43,8 +44,9 @@ from service.quality.schemas import (
     ParcelQuality,
     QualityOut,
 )
+from service.science.arrays import Array
 from service.science.exposure import DAY_S
-from service.science.residual import SINGLE_ASSAY_LN_SD, assay_ln_sd
+from service.science.residual import SINGLE_ASSAY_LN_SD, Band, assay_ln_sd
 from service.science.storage_life import life_rate_per_day
 from service.site import queries as sites
 from service.site.models import Place
@@ -231,7 +233,7 @@ class LotQuality:
         column = vitamin_column()
         pasts = [self.exposure(parcel, since) for parcel in parcels]
         low, value, high = (
-            min(float(past.low[column]) for past in pasts) / DAY_S,
+            max(0.0, min(float(past.low[column]) for past in pasts)) / DAY_S,
             max(float(past.value[column]) for past in pasts) / DAY_S,
             max(float(past.high[column]) for past in pasts) / DAY_S,
         )
@@ -239,6 +241,34 @@ class LotQuality:
             fewest, usual, most = DAY_UNKNOWN
             return low + fewest, value + usual, high + most
         return low, value, high
+
+    def days_until(
+        self,
+        parcels: Sequence[Parcel],
+        sampled_on: date | None,
+        begin: datetime,
+        at_s: Array,
+    ) -> Band:
+        """As `days_since`, until each of many instants from `begin` on."""
+        column = vitamin_column()
+        past = self.before(None if sampled_on is None else self.noon(sampled_on))
+        before_s = self.lot.arrived_at.timestamp() - begin.timestamp()
+        share = np.clip((at_s - begin.timestamp()) / max(before_s, 1.0), 0.0, 1.0)
+        sums = [
+            self.exposures.along(chain(self._all, parcel, self.at), begin, at_s, column)
+            for parcel in parcels
+        ]
+        fewest, usual, most = (
+            DAY_UNKNOWN if sampled_on is None and self._day_is_unknown() else (0.0, 0.0, 0.0)
+        )
+        low = np.min([low for _, low, _ in sums], axis=0) + share * past.low[column]
+        value = np.max([value for value, _, _ in sums], axis=0) + share * past.value[column]
+        high = np.max([high for _, _, high in sums], axis=0) + share * past.high[column]
+        return Band(
+            fewest + np.maximum(low, 0.0) / DAY_S,
+            usual + np.maximum(value, 0.0) / DAY_S,
+            most + np.maximum(high, 0.0) / DAY_S,
+        )
 
     def _day_is_unknown(self) -> bool:
         frozen = self.lot.received_as == ReceivedAs.FROZEN
@@ -283,14 +313,14 @@ def _result(assay: Assay, value: AssayValue) -> Result:
 def _nutrient_left(held: Held) -> NutrientLeft:
     return NutrientLeft(
         nutrient=held.nutrient,
-        amount=_short(held.value),
-        range=(_short(held.low), _short(held.high)),
+        amount=short(held.value),
+        range=(short(held.low), short(held.high)),
         unit=held.unit,
         note=held.why_no_credit,
         from_=held.source if held.sampled_on is None else f"assay {held.sampled_on}",
-        share_left=_short(held.share_left[1]),
-        share_left_range=(_short(held.share_left[0]), _short(held.share_left[2])),
-        credited=(_short(held.credited[0]), _short(held.credited[1])),
+        share_left=short(held.share_left[1]),
+        share_left_range=(short(held.share_left[0]), short(held.share_left[2])),
+        credited=(short(held.credited[0]), short(held.credited[1])),
         steps=list(held.steps),
     )
 
@@ -302,7 +332,8 @@ def _assay_spread(value: AssayValue) -> float:
     return assay_ln_sd(value.cv, value.replicates)
 
 
-def _short(value: float) -> float:
+def short(value: float) -> float:
+    """Four digits: the range says more than a fifth would."""
     return float(f"{value:.4g}")
 
 

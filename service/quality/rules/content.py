@@ -5,6 +5,8 @@ from dataclasses import dataclass
 from datetime import date
 from functools import cache
 
+import numpy as np
+
 from service.catalogue.rules import (
     Part,
     Thiaminase,
@@ -139,13 +141,16 @@ def contents(
     """
     days_of = cache(days_since)
     default = default_content(fish.species)
-    held = {}
+    held: dict[str, Held] = {}
     for tag in nutrients():
         chosen = newest(results.get(tag, ()), fish.portion)
         if chosen is not None:
             held[tag] = _sampled(fish, tag, chosen, results[tag], days_of, may_credit)
         elif tag in default:
-            held[tag] = _default(fish, tag, default[tag], days_of, may_credit)
+            falls = tag in LOSS_RATES or tag in NEVER_CREDITED
+            held[tag] = (
+                _default(fish, tag, days_of, may_credit) if falls else _steady(fish.species, tag)
+            )
     return held
 
 
@@ -168,18 +173,24 @@ def newest(results: Sequence[Result], portion: Portion) -> Result | None:
     )
 
 
-def _default(fish: Fish, tag: str, content: float, days_of: DaysSince, may_credit: bool) -> Held:
+def _default(fish: Fish, tag: str, days_of: DaysSince, may_credit: bool) -> Held:
     spread = PROXIMATE_LN_SD if tag in PROXIMATES else SPECIES_DEFAULT_LN_SD
     rate = LOSS_RATES.get(tag)
     return _held(
         fish,
         tag,
-        Start(content, spread),
+        Start(default_content(fish.species)[tag], spread),
         rate,
         days_of(None) if rate is not None else _NO_DAYS,
         may_credit,
         source=f"species default: {content_source(fish.species)}",
     )
+
+
+@cache
+def _steady(species: str, tag: str) -> Held:
+    """A species default that time does not change: the same of every lot."""
+    return _default(Fish(species), tag, lambda _: _NO_DAYS, may_credit=True)
 
 
 def _sampled(
@@ -252,12 +263,10 @@ def _held(
     chosen: Result | None = None,
 ) -> Held:
     elapsed = Band.of(days[1], days[0], days[2])
-    low, value, high = content_left(start, rate, elapsed).only
+    low, value, high = amounts_left(tag, start, rate, elapsed, in_water=fish.in_water).only
     share = share_left(rate, elapsed).only
     if fish.in_water and tag in LEACHING:
-        low, share = least_after_water_thaw(low), (least_after_water_thaw(share[0]), *share[1:])
-    if tag in NEVER_CREDITED:
-        low = 0.0  # no rate was read, and nothing was found
+        share = (float(least_after_water_thaw(share[0])), *share[1:])
     why = _no_credit(fish, tag, may_credit)
     return Held(
         nutrient=tag,
@@ -277,6 +286,18 @@ def _held(
         assay_id=None if chosen is None else chosen.assay_id,
         in_water=fish.in_water,
     )
+
+
+def amounts_left(
+    tag: str, start: Start, rate: LossRate | None, days: Band, *, in_water: bool
+) -> Band:
+    """What is left of a nutrient after days at -18 °C, shape of `days`."""
+    left = content_left(start, rate, days)
+    if in_water and tag in LEACHING:
+        return Band(least_after_water_thaw(left.low), left.value, left.high)
+    if tag in NEVER_CREDITED:  # no rate was read, and nothing was found
+        return Band(np.zeros_like(left.value), left.value, left.high)
+    return left
 
 
 def _no_credit(fish: Fish, tag: str, may_credit: bool) -> str | None:
