@@ -6,11 +6,12 @@ from typing import Annotated, Self
 from pydantic import BaseModel, Field, model_validator
 
 from service.animals.rules import Group
-from service.catalogue.rules import Basis
+from service.catalogue.rules import Basis, DoseForm
 from service.catalogue.schemas import NutrientTag
 from service.decisions import Finding
 from service.http.bodies import Body, Code, Day, Name, Number, Occurrence, Reason, Refusable
 from service.supplements.rules import LimitOn, Mode, Per, PlanBasis, PlanStatus, Scope
+from service.supplements.rules.steps import How
 
 Amount = Annotated[float, Field(ge=0, le=1e9, allow_inf_nan=False)]
 Unit = Annotated[str, Field(min_length=1, max_length=20)]
@@ -239,7 +240,8 @@ class PlanOut(BaseModel):
     unmet: list[UnmetNeed]
     changes: list[str] = Field(
         default_factory=list,
-        description="What would make an unmet need possible, the smallest change first.",
+        description="What would make an unmet need possible, the smallest change first; "
+        "worked out for one plan at a time.",
     )
     cost: float = 0.0
     exact: bool = Field(default=True, description="False: better pieces may exist.")
@@ -332,8 +334,11 @@ class ProductUsed(BaseModel):
     """A product that a plan could choose, with the strength that it reckoned with."""
 
     product: str
-    contents: dict[str, float]
+    name: str
+    form: DoseForm
     smallest: float
+    contents: dict[str, float]
+    price: float
     batch: str | None
 
 
@@ -347,6 +352,54 @@ class WorkedFrom(BaseModel):
     body_mass_g: int | None
     policy_version: int
     credits_thiamine_and_vitamin_e: bool
+
+
+class StepOut(BaseModel):
+    """A number in plain words, and the steps that it follows from."""
+
+    words: str
+    value: float
+    unit: str
+    how: How
+    figure: str | None = Field(description="The figure of the same nutrient that it is.")
+    source: str | None
+    flag: str | None = Field(description="How sure the source is.")
+    notes: list[str]
+    of: list["StepOut"]
+
+
+class ExplainedOut(BaseModel):
+    """A nutrient's figures by name, and what had no part in them."""
+
+    nutrient: str
+    name: str
+    unit: str
+    figures: dict[str, StepOut]
+    asks_for_less: list[StepOut]
+    does_not_count: list[str]
+    not_known: list[str]
+
+
+class PlacedOut(BaseModel):
+    """Why pieces of a product go where they go."""
+
+    product: str
+    words: list[str]
+
+
+class ExplanationOut(BaseModel):
+    """A plan in steps, by what it was worked out from when it was made."""
+
+    plan: int
+    animal: str
+    day: date
+    status: PlanStatus
+    signed_by: str | None
+    signed_at: datetime | None
+    lines: list[ExplainedOut]
+    placed: list[PlacedOut]
+    remarks: list[str]
+    cautions: list[str]
 
 
 class SignIn(Occurrence):

@@ -14,7 +14,7 @@ from service.security.actor import Actor
 from service.site import queries as sites
 from service.site.queries import SiteView
 from service.supplements.actions.working import Worked, work_out
-from service.supplements.actions.writing import document_of, plan_out
+from service.supplements.actions.writing import document_of, plan_out, with_changes
 from service.supplements.models import SupplementPlan
 from service.supplements.rules import PlanStatus
 from service.supplements.schemas import LeftOut, ManyPlansIn, ManyPlansOut, PlanIn, PlanOut
@@ -34,7 +34,7 @@ def plan(session: Session, order: PlanIn, *, at: datetime, by: Actor) -> PlanOut
     for _, problem in found.left_out:
         raise problem
     (stored,) = propose(session, view, [(found.plans[0], None)], at=at, by=by)
-    return plan_out(stored)
+    return with_changes(plan_out(stored), stored.document)
 
 
 def plan_many(session: Session, order: ManyPlansIn, *, at: datetime, by: Actor) -> ManyPlansOut:

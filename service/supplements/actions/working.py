@@ -9,6 +9,7 @@ from sqlmodel import Session
 from service.animals import queries as animals
 from service.animals.models import Animal
 from service.animals.rules import Water
+from service.catalogue.rules import nutrients
 from service.diets.queries.day_of_site import not_fed
 from service.errors import Conflict
 from service.science.dosing import Dose, Need, choose_pieces
@@ -37,7 +38,6 @@ class Worked:
     lines: Sequence[Line]
     products: Sequence[Product]
     dose: Dose
-    changes: Sequence[str]
     suggestions: Sequence[Suggestion]
     policy_version: int
     set_aside: Sequence[Wanted] = ()
@@ -134,7 +134,7 @@ def _worked(facts: Facts, view: SiteView, animal: Animal, day: date, basis: Plan
     body_mass_g = facts.masses_g.get(animal.id or 0)
     wanted = _applied(animal, facts.reaching(animal))
     needs = lines(wanted, fed.food, body_mass_g)
-    dose, changes = choose(needs, facts.products)
+    dose = choose(needs, facts.products)
     water = Water(animal.water) if animal.water else None
     return Worked(
         animal=animal,
@@ -146,7 +146,6 @@ def _worked(facts: Facts, view: SiteView, animal: Animal, day: date, basis: Plan
         lines=needs,
         products=facts.products,
         dose=dose,
-        changes=changes,
         suggestions=list(suggestions(animal.group_name, water, wanted)),
         policy_version=view.policy_version,
         set_aside=set_aside(facts.reaching(animal), animal.group_name, wanted),
@@ -181,12 +180,13 @@ def _applied(animal: Animal, reaching: Sequence[Wanted]) -> list[Wanted]:
     return with_published(in_force(reaching, animal.group_name), animal.taxon)
 
 
-def choose(needs: Sequence[Line], products: Sequence[Product]) -> tuple[Dose, Sequence[str]]:
-    """The pieces for a day, and where they are not enough what would make them so."""
-    wanted = [Need(line.nutrient, line.add, line.room) for line in needs]
-    offers = [product.offer() for product in products]
-    dose = choose_pieces(wanted, offers)
-    return dose, ()
+def choose(needs: Sequence[Line], products: Sequence[Product]) -> Dose:
+    """The pieces for a day."""
+    wanted = [
+        Need(line.nutrient, line.add, line.room, nutrients()[line.nutrient].amount_unit)
+        for line in needs
+    ]
+    return choose_pieces(wanted, [product.offer() for product in products])
 
 
 def _nothing(session: Session, view: SiteView, animal: Animal, day: date) -> Conflict:

@@ -6,6 +6,8 @@ from typing import Any
 
 from service.catalogue.rules import COUNTED_IN, DoseForm, nutrients
 from service.decisions import Finding
+from service.science.dose_changes import smallest_changes
+from service.science.dosing import Need, choose_pieces
 from service.site.queries import SiteView
 from service.supplements.actions.working import Worked
 from service.supplements.models import SupplementPlan
@@ -60,7 +62,6 @@ def document_of(worked: Worked, view: SiteView) -> dict[str, Any]:
             )
             for u in worked.dose.unmet
         ],
-        changes=list(worked.changes),
         cost=_short(worked.dose.cost),
         exact=worked.dose.exact,
         findings=list(_findings(worked, given)),
@@ -87,6 +88,26 @@ def plan_out(stored: SupplementPlan) -> PlanOut:
             "signed_at": stored.signed_at,
         }
     )
+
+
+def with_changes(plan: PlanOut, document: Mapping[str, Any]) -> PlanOut:
+    """A plan with what would make its unmet needs possible, from what it was worked out from.
+
+    Some ten milliseconds for each unmet need.
+    """
+    if not plan.unmet:
+        return plan
+    used = WorkedFrom.model_validate(document["worked_from"])
+    offers = [
+        Product(p.product, p.name, p.form, p.smallest, p.contents, p.price, p.batch).offer()
+        for p in used.products
+    ]
+    needs = [
+        Need(line.nutrient, line.add, inf if line.room is None else line.room, line.unit)
+        for line in plan.lines
+    ]
+    found = smallest_changes(needs, offers, choose_pieces(needs, offers))
+    return plan.model_copy(update={"changes": [change.words for change in found]})
 
 
 def _pieces(product: Product, worked: Worked) -> int:
@@ -165,7 +186,13 @@ def _worked_from(worked: Worked, view: SiteView) -> WorkedFrom:
         set_aside=[_set_aside(each) for each in worked.set_aside if each.nutrient in tags],
         products=[
             ProductUsed(
-                product=p.code, contents=dict(p.contents), smallest=p.smallest, batch=p.batch
+                product=p.code,
+                name=p.name,
+                form=DoseForm(p.form),
+                smallest=p.smallest,
+                contents=dict(p.contents),
+                price=p.price,
+                batch=p.batch,
             )
             for p in worked.products
             if tags & p.contents.keys()
