@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
 from math import inf, prod
+from typing import Protocol
 
 import numpy as np
 import numpy.typing as npt
@@ -103,32 +104,89 @@ def search(
     return _Search(cupboard, amounts, rooms, weights, least).best()
 
 
-@dataclass(frozen=True)
-class _Ladder:
+class _Ladder(Protocol):
     """Every amount that products with one nutrient alone can give, ascending, by the best pieces.
 
-    amounts : shape (rungs,), from 0. counts : shape (rungs, products). pieces, cost : of a rung.
+    Rungs are numbered from 0, which gives nothing.
     """
 
+    def rung(self, lacking: Array, room: Array) -> Indices:
+        """The lowest that is enough; where none is within the room, the highest within it."""
+
+    def amount(self, rung: Indices) -> Array:
+        """What rungs give."""
+
+    def pieces(self, rung: Indices) -> Array:
+        """How many pieces they are."""
+
+    def counts(self, rung: Indices) -> Array:
+        """Pieces of each product, shape (rungs, products)."""
+
+
+@dataclass(frozen=True)
+class _Steps:
+    """The ladder of one product: a rung for each piece."""
+
+    content: float
+    most: int
+    weighed: bool
+
+    def rung(self, lacking: Array, room: Array) -> Indices:
+        most = np.minimum(np.ceil(lacking / self.content), np.floor(room / self.content))
+        rung: Indices = np.clip(most, 0, self.most).astype(np.int64)
+        return rung
+
+    def amount(self, rung: Indices) -> Array:
+        return np.multiply(rung, self.content, dtype=np.float64)
+
+    def pieces(self, rung: Indices) -> Array:
+        return (rung > 0 if self.weighed else rung).astype(np.float64)
+
+    def counts(self, rung: Indices) -> Array:
+        return rung[:, None].astype(np.float64)
+
+
+@dataclass(frozen=True)
+class _Rungs:
+    """The ladder of several products, each rung written down."""
+
     amounts: Array
-    counts: Array
-    pieces: Array
-    cost: Array
+    of_pieces: Array
+    of_products: Array
+
+    def rung(self, lacking: Array, room: Array) -> Indices:
+        enough = np.searchsorted(self.amounts, lacking)
+        within = np.searchsorted(self.amounts, room, side="right") - 1
+        rung: Indices = np.minimum(enough, within)
+        return rung
+
+    def amount(self, rung: Indices) -> Array:
+        return self.amounts[rung]
+
+    def pieces(self, rung: Indices) -> Array:
+        return self.of_pieces[rung]
+
+    def counts(self, rung: Indices) -> Array:
+        return self.of_products[rung]
 
 
 @dataclass(frozen=True)
 class _Shelf:
     """A cupboard as arrays: products on the ladder of one nutrient, and the others.
 
-    on_ladder : for each wanted nutrient the products of its ladder. several : the rest.
+    holds : whether a product contains a nutrient. pieces_for_one : pieces that give one
+    unit of it, 0 where none does. on_ladder : for each wanted nutrient the products of
+    its ladder. several : the rest.
     """
 
     contents: Array
+    holds: Flags
+    pieces_for_one: Array
     most: Array
     weighed: Flags
     cost: Array
     on_ladder: tuple[tuple[int, ...], ...]
-    ladders: tuple[_Ladder, ...]
+    ladders: tuple[_Ladder | None, ...]
     several: tuple[int, ...]
 
 
@@ -140,31 +198,49 @@ def shelf_of(cupboard: Cupboard) -> _Shelf:
     >>> shelf_of(Cupboard(((100.0, 0.0), (50.0, 7.0)), *one)).several
     (1,)
     """
-    on_ladder: list[list[int]] = [[] for _ in range(cupboard.wanted)]
-    sizes = [1] * cupboard.wanted
+    alone: list[list[int]] = [[] for _ in range(cupboard.wanted)]
     several: list[int] = []
     for place, row in enumerate(cupboard.contents):
         touched = [n for n, content in enumerate(row) if content > 0]
-        lone = touched[0] if len(touched) == 1 and touched[0] < cupboard.wanted else None
-        if lone is not None and sizes[lone] * (cupboard.most[place] + 1) <= MOST_ROWS:
-            sizes[lone] *= cupboard.most[place] + 1
-            on_ladder[lone].append(place)
-        else:
-            several.append(place)
+        lone = len(touched) == 1 and touched[0] < cupboard.wanted
+        (alone[touched[0]] if lone else several).append(place)
+    on_ladder = [_short_enough(cupboard, places) for places in alone]
+    several += [p for n, places in enumerate(alone) for p in places if p not in on_ladder[n]]
     weighed = np.array(cupboard.weighed, dtype=bool)
+    contents = np.array(cupboard.contents, dtype=np.float64)
+    holds = contents > 0
     return _Shelf(
-        contents=np.array(cupboard.contents, dtype=np.float64),
+        contents=contents,
+        holds=holds,
+        pieces_for_one=np.where(holds, 1 / np.where(holds, contents, 1.0), 0.0),
         most=np.array(cupboard.most, dtype=np.float64),
         weighed=weighed,
         cost=np.array(cupboard.cost, dtype=np.float64),
         on_ladder=tuple(map(tuple, on_ladder)),
         ladders=tuple(_ladder(cupboard, n, places) for n, places in enumerate(on_ladder)),
-        several=tuple(several),
+        several=tuple(sorted(several)),
     )
 
 
-def _ladder(cupboard: Cupboard, nutrient: int, places: Sequence[int]) -> _Ladder:
+def _short_enough(cupboard: Cupboard, places: Sequence[int]) -> list[int]:
+    """Those of the products with one nutrient whose ladder can be written down, or the longest."""
+    size = 1
+    chosen: list[int] = []
+    for place in sorted(places, key=cupboard.most.__getitem__, reverse=True):
+        if not chosen or size * (cupboard.most[place] + 1) <= MOST_ROWS:
+            size *= cupboard.most[place] + 1
+            chosen.append(place)
+    return sorted(chosen)
+
+
+def _ladder(cupboard: Cupboard, nutrient: int, places: Sequence[int]) -> _Ladder | None:
     """Of equal amounts the fewest pieces stand, then the least cost, then most of the first."""
+    if not places:
+        return None
+    if len(places) == 1:
+        (p,) = places
+        content, most = cupboard.contents[p][nutrient], cupboard.most[p]
+        return _Steps(content, most, cupboard.weighed[p])
     counts = _all_counts(tuple(cupboard.most[p] for p in places))
     weighed = np.array([cupboard.weighed[p] for p in places], dtype=bool)
     amounts = counts @ np.array([cupboard.contents[p][nutrient] for p in places])
@@ -177,7 +253,7 @@ def _ladder(cupboard: Cupboard, nutrient: int, places: Sequence[int]) -> _Ladder
     rung[order] = np.cumsum(fresh)
     by_worth = np.lexsort((np.arange(order.size), _rounded(cost), pieces, rung))
     best = by_worth[np.flatnonzero(np.diff(rung[by_worth], prepend=0))]
-    return _Ladder(amounts[best], counts[best], pieces[best], cost[best])
+    return _Rungs(amounts[best], pieces[best], counts[best])
 
 
 def _rounded(values: Array) -> Array:
@@ -294,14 +370,12 @@ class _Search:
 
     def _most(self) -> list[int]:
         """More pieces of each product than this are never useful, or pass a limit."""
-        contents = self.shelf.contents
-        with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
-            useful = np.where(
-                contents[:, : self.wanted] > 0, self.enough / contents[:, : self.wanted], 0.0
-            )
-            allowed = np.where(contents > 0, self.rooms / contents, inf)
-        most = np.minimum(np.ceil(useful.max(axis=1)), np.floor(allowed.min(axis=1)))
-        counts: list[int] = np.minimum(most, self.shelf.most).astype(np.int64).tolist()
+        shelf = self.shelf
+        useful = (self.enough * shelf.pieces_for_one[:, : self.wanted]).max(axis=1)
+        rooms = np.minimum(self.rooms, 1e200)  # times 0 it is 0
+        allowed = np.where(shelf.holds, rooms * shelf.pieces_for_one, inf).min(axis=1)
+        most = np.minimum(np.ceil(useful), np.floor(allowed))
+        counts: list[int] = np.minimum(most, shelf.most).astype(np.int64).tolist()
         return counts
 
     def best(self) -> Found:
@@ -459,33 +533,35 @@ class _Search:
         if not fits.size:
             return
         counts, given, left = counts[fits], given[fits], left[fits]
-        pieces = _pieces(counts, shelf.weighed[self.order])
-        cost = counts @ shelf.cost[self.order]
-        rungs: list[tuple[int, Indices]] = []
+        rungs: list[tuple[int, _Ladder, Indices]] = []
         for n, ladder in enumerate(shelf.ladders):
-            if ladder.amounts.size > 1:
-                rung = _rung(ladder, self.enough[n] - given[:, n], left[:, n])
-                rungs.append((n, rung))
-                given[:, n] += ladder.amounts[rung]
-                pieces = pieces + ladder.pieces[rung]
-                cost = cost + ladder.cost[rung]
+            if ladder is not None:
+                rung = ladder.rung(self.enough[n] - given[:, n], left[:, n])
+                rungs.append((n, ladder, rung))
+                given[:, n] += ladder.amount(rung)
         over = given[:, :wanted] / self.amounts - 1
         shortage = _sum_above(-over, self.weights)
         value = np.maximum(over, 0.0).sum(axis=1) if self.least is None else given[:, self.least]
-        ties = np.arange(fits.size)
-        for measure in (shortage, value, pieces, cost):
-            ties = _least(ties, measure)
+        ties = _least(_least(np.arange(fits.size), shortage), value)
+        pieces = np.zeros(fits.size)
+        pieces[ties] = _pieces(counts[ties], shelf.weighed[self.order])
+        for _, ladder, rung in rungs:
+            pieces[ties] += ladder.pieces(rung[ties])
+        ties = _least(ties, pieces)
         whole = np.zeros((ties.size, len(self.most)))
         whole[:, self.order] = counts[ties]
-        for n, rung in rungs:
-            whole[:, shelf.on_ladder[n]] = shelf.ladders[n].counts[rung[ties]]
+        for n, ladder, rung in rungs:
+            whole[:, shelf.on_ladder[n]] = ladder.counts(rung[ties])
+        cost = whole @ shelf.cost
+        cheapest = _least(np.arange(ties.size), cost)
+        ties, whole, cost = ties[cheapest], whole[cheapest], cost[cheapest]
         first = _first(whole)
         row = ties[first]
         found = Found(
             float(shortage[row]),
             float(value[row]),
             float(pieces[row]),
-            float(cost[row]),
+            float(cost[first]),
             tuple(whole[first].astype(np.int64).tolist()),
         )
         if self.found is None or _comes_before(found, self.found):
@@ -513,14 +589,6 @@ def _first(rows: Array) -> int:
         among = column[left]
         left = left[among == among.max()]
     return int(left[0])
-
-
-def _rung(ladder: _Ladder, lacking: Array, room: Array) -> Indices:
-    """The lowest rung that is enough; where none is within the room, the highest within it."""
-    enough = np.searchsorted(ladder.amounts, lacking)
-    within = np.searchsorted(ladder.amounts, room, side="right") - 1
-    rung: Indices = np.minimum(enough, within)
-    return rung
 
 
 def _least(rows: Indices, values: Array) -> Indices:

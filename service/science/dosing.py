@@ -197,7 +197,7 @@ def choose_pieces(
     ]
     return Dose(
         pieces={o.product: count for o, count in zip(useful, best.counts, strict=True) if count},
-        excess=sum(max(0.0, totals.get(n.nutrient, 0.0) / n.amount - 1) for n in wanted),
+        excess=float(sum(max(0.0, totals.get(n.nutrient, 0.0) / n.amount - 1) for n in wanted)),
         unmet=tuple(absent + short),
         totals=totals,
         cost=best.cost,
