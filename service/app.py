@@ -36,6 +36,7 @@ import service.quality.routes
 import service.receiving.routes
 import service.security.routes
 import service.site.routes
+import service.supplement_stock.routes
 import service.supplements.routes
 import service.temperatures.routes
 import service.thawing.routes
@@ -81,6 +82,7 @@ ROUTERS: tuple[APIRouter, ...] = (
     *service.animals.routes.routers,
     *service.diets.routes.routers,
     *service.supplements.routes.routers,
+    *service.supplement_stock.routes.routers,
     *service.traceability.routes.routers,
     service.watch_list.routes.router,
     *service.labels.routes.routers,
@@ -271,5 +273,8 @@ PROBLEM_KINDS = {
     "unknown-watch": "No watch has this number.",
     "unknown-sheet": "No sheet has this code.",
     "unknown-line": "The sheet has no line of this number.",
+    "unknown-supplement-batch": "No batch of that supplement has this code or number.",
+    "unknown-supplement-movement": "No movement of supplements has this number.",
+    "part-of-giving": "The movement belongs to what an animal was given, which is corrected.",
     "unknown-supplement-plan": "No supplement plan has this number.",
 }

@@ -36,6 +36,8 @@ from service.security.actor import SERVICE
 from service.security.transactions import forget_old_keys, transaction
 from service.settings import Settings
 from service.site.queries import sites_seen
+from service.supplement_stock.actions.telling import find as find_supplements
+from service.supplement_stock.actions.telling import tell_new as tell_supplements
 from service.temperatures.actions.keeping import keep_history
 from service.temperatures.actions.rebuilding import rebuild_outdated
 from service.thawing.actions.replanning import anything_due, replan_due
@@ -113,6 +115,7 @@ def jobs_of(settings: Settings) -> tuple[Job, ...]:
         LongJob("chores", QUARTER, look_after_chores),
         LongJob("appetites", QUARTER, look_after_appetites),
         LongJob("intakes", DAY, look_after_intakes),
+        LongJob("supplements", DAY, look_after_supplements),
         LongJob("watch list", minute, look_after_watches),
         ShortJob("audit heads", DAY, tell_chain_heads),
         LongJob(
@@ -176,6 +179,7 @@ look_after_probes = looked_for(find, tell_new)  # drift, doubts, calibrations
 look_after_chores = looked_for(find_overdue, tell_overdue)
 look_after_appetites = looked_for(find_appetites, tell_appetites)
 look_after_intakes = looked_for(find_intakes, tell_intakes)
+look_after_supplements = looked_for(find_supplements, tell_supplements)
 
 
 def look_after_watches(database: Database, clock: Clock) -> None:

@@ -177,20 +177,18 @@ class Priced(Occurrence):
     """Something that may have a price, for one piece, gram or millilitre."""
 
     price: Price | None = Field(default=None, description="Of one piece, gram or millilitre.")
-    currency: Currency | None = None
+    currency: Currency | None = Field(default=None, validate_default=True)
 
     @field_validator("currency")
     @classmethod
     def _goes_with_a_price(cls, currency: str | None, seen: ValidationInfo) -> str | None:
-        if currency is not None and seen.data.get("price", 0) is None:
+        if "price" not in seen.data:
+            return currency  # the price was refused
+        if currency is None and seen.data["price"] is not None:
+            raise ValueError("a price is in a currency, such as EUR")
+        if currency is not None and seen.data["price"] is None:
             raise ValueError("there is no price for it")
         return currency
-
-    @model_validator(mode="after")
-    def _has_a_currency(self) -> Self:
-        if self.price is not None and self.currency is None:
-            raise ValueError("currency: a price is in a currency, such as EUR")
-        return self
 
 
 class SupplementProductIn(Priced):

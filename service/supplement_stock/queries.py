@@ -12,6 +12,8 @@ from sqlalchemy.orm import aliased
 from sqlmodel import Session, and_, col, func, or_, select
 
 from service.catalogue.models import SupplementProduct
+from service.catalogue.queries import supplement_products_by_id
+from service.catalogue.rules import COUNTED_IN, DoseForm
 from service.database import rows_where_in
 from service.errors import NotFound
 from service.security.actor import Actor
@@ -27,6 +29,8 @@ from service.supplement_stock.rules import (
     Entry,
     Kind,
     State,
+    daily_use,
+    days_of_stock,
     key_of,
     next_to_use,
     pieces,
@@ -146,7 +150,7 @@ def locked(session: Session, ids: Iterable[int]) -> dict[int, SupplementBatch]:
 def lock_product(session: Session, product_id: int) -> None:
     """Lock a product's row, so that one batch code is taken in once."""
     chosen = select(SupplementProduct.id).where(col(SupplementProduct.id) == product_id)
-    session.exec(chosen.with_for_update()).one()
+    session.exec(chosen.with_for_update(key_share=True)).one()
 
 
 def entries(session: Session, batch_ids: Iterable[int]) -> dict[int, list[Entry]]:
@@ -303,3 +307,48 @@ def open_concerns(session: Session, site_ids: Collection[int]) -> list[Supplemen
         col(SupplementConcern.ended_at).is_(None),
     )
     return list(session.exec(statement))
+
+
+@dataclass(frozen=True)
+class OnHand:
+    """What a site has of a product that it keeps or has lately used, and how long it lasts."""
+
+    product_id: int
+    product: str
+    name: str
+    counted_in: str
+    batches: tuple[Batch, ...]
+    usable: float
+    next_batch: Batch | None
+    used_per_day: float
+    days_left: float
+
+
+def on_hand(session: Session, view: SiteView, *, at: datetime) -> list[OnHand]:
+    """Products of a site by code. Three queries, whatever the history but fourteen days of it."""
+    today = view.day_of(at)
+    by_product: dict[int, list[Batch]] = {}
+    for row in in_stock(session, view.id):
+        by_product.setdefault(row.product_id, []).append(batch_of(row))
+    used = used_lately(session, view.id, today)
+    products = supplement_products_by_id(session, {*by_product, *used})
+    found = []
+    for product_id, product in sorted(products.items(), key=lambda each: each[1].code):
+        mine = by_product.get(product_id, [])
+        good = [batch for batch in mine if today <= batch.expires_on]
+        lately = used.get(product_id)
+        daily = daily_use(lately.count, lately.first_day, today) if lately else 0.0
+        found.append(
+            OnHand(
+                product_id,
+                product.code,
+                product.name,
+                COUNTED_IN[DoseForm(product.form)],
+                tuple(mine),
+                sum(batch.left for batch in good),
+                next_to_use(mine, today),
+                daily,
+                days_of_stock(good, daily, today),
+            )
+        )
+    return found

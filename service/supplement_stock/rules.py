@@ -6,12 +6,14 @@ from datetime import date, datetime, timedelta
 from enum import StrEnum
 from math import ceil, inf
 
-from service.catalogue.rules import nutrients
+from service.catalogue.rules import DoseForm, nutrients
 from service.decisions import Finding
 from service.site.rules import Policy, finding
 
 MILLI = 1000
 SAME = 1e-6  # of a strength: what differs less is the same number, written otherwise
+MOST_UNLIKE = 10  # times: of what a batch contains against its product [our default]
+LONGEST_LIFE = timedelta(days=3653)  # ten years: no supplement is dated further [our default]
 LOOKED_BACK = timedelta(days=14)  # what was used in them says what is used in a day
 
 
@@ -108,6 +110,19 @@ def in_milli(count: float) -> int:
     return milli
 
 
+STEP = {DoseForm.TABLET: 500, DoseForm.CAPSULE: MILLI}
+"""In what steps, in thousandths, stock is counted: half tablets at most, whole capsules."""
+
+
+def stock_milli(form: DoseForm, count: float) -> int:
+    """Thousandths of what somebody counted. Raises ValueError for parts that nobody counts."""
+    milli = in_milli(count)
+    if milli % STEP.get(form, 1):
+        of = "whole or half tablets" if form is DoseForm.TABLET else "whole capsules"
+        raise ValueError(f"stock is counted in {of}")
+    return milli
+
+
 def pieces(milli: int) -> float:
     """Thousandths as a count of pieces, grams or millilitres."""
     return milli / MILLI
@@ -182,19 +197,59 @@ def expiry(batch: Batch, on: date, policy: Policy) -> Iterator[Finding]:
 
 
 def same_strength(batch: Batch, planned: Mapping[str, float]) -> Iterator[Finding]:
-    """`strength-differs` for each nutrient of which a piece of the batch contains another
-    amount than was planned with; a nutrient that is not named is none."""
-    for tag in sorted({*batch.contents, *planned}):
-        here, there = batch.contents.get(tag, 0.0), planned.get(tag, 0.0)
-        if abs(here - there) > SAME * max(here, there):
-            unit = nutrients()[tag].amount_unit
-            yield finding(
-                "strength-differs",
-                "block",
-                f"batch {batch.code} has {here:g} {unit} of {tag} in a piece, g or mL, "
-                f"the plan counts on {there:g}: plan again",
-                numbers={"batch": here, "planned": there, "nutrient": tag},
+    """`strength-differs` for each nutrient of which the batch contains another amount than was
+    planned with; a nutrient that is not named is none."""
+    for tag, here, there in _differences(batch.contents, planned):
+        yield finding(
+            "strength-differs",
+            "block",
+            f"batch {batch.code} contains {_amount(tag, here)} of {tag}, "
+            f"the plan counts on {_amount(tag, there)}: plan again",
+            numbers={"batch": here, "planned": there, "nutrient": tag},
+        )
+
+
+def unlike_product(batch: Batch, product: Mapping[str, float]) -> Iterator[Finding]:
+    """A warning for each nutrient of which a batch contains another amount than its product."""
+    for tag, here, there in _differences(batch.contents, product):
+        yield finding(
+            "strength-differs",
+            "warn",
+            f"batch {batch.code} contains {_amount(tag, here)} of {tag}, "
+            f"the product {_amount(tag, there)}",
+            numbers={"batch": here, "product": there, "nutrient": tag},
+        )
+
+
+def _differences(
+    here: Mapping[str, float], there: Mapping[str, float]
+) -> Iterator[tuple[str, float, float]]:
+    for tag in sorted({*here, *there}):
+        one, other = here.get(tag, 0.0), there.get(tag, 0.0)
+        if abs(one - other) > SAME * max(one, other):
+            yield tag, one, other
+
+
+def _amount(tag: str, amount: float) -> str:
+    return f"{amount:g} {nutrients()[tag].amount_unit}"
+
+
+def no_such_batch(batch: Mapping[str, float], product: Mapping[str, float]) -> str | None:
+    """Why these contents are not of a batch of that product; None where they may be.
+
+    A batch differs a little from its product. Ten times more or less is a slip of the pen or
+    another product, and what is not named would be taken for nothing.
+    """
+    for tag, there in product.items():
+        here = batch.get(tag)
+        if here is None:
+            return f"the product contains {tag}: say how much this batch does"
+        if not there / MOST_UNLIKE <= here <= there * MOST_UNLIKE:
+            return (
+                f"{_amount(tag, here)} of {tag} against {_amount(tag, there)} of the product: "
+                "a slip, or another product"
             )
+    return None
 
 
 def next_to_use(batches: Sequence[Batch], on: date) -> Batch | None:
@@ -219,6 +274,21 @@ def days_of_stock(batches: Sequence[Batch], daily: float, on: date) -> float:
         good_until = (batch.expires_on - on).days + 1
         days = max(days, min(days + batch.left / daily, float(good_until)))
     return days
+
+
+@dataclass(frozen=True)
+class Concern:
+    """Something to be told of the supplements of a site."""
+
+    kind: ConcernKind
+    product_id: int
+    because: str
+    batch_id: int | None = None
+
+    @property
+    def key(self) -> tuple[str, int, int | None]:
+        """By which it is known from one look to the next."""
+        return str(self.kind), self.product_id, self.batch_id
 
 
 def daily_use(used: float, first_day: date | None, on: date) -> float:

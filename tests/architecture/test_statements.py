@@ -32,6 +32,9 @@ LISTS = (
     "/suppliers",
     "/products",
     "/supplement-products",
+    "/supplement-batches",
+    "/supplement-batches/1/movements",
+    "/supplement-stock",
     "/requirements",
     "/excursions",
     "/deviations",
@@ -117,6 +120,9 @@ def more_of_everything(kitchen: Kitchen, number: int) -> None:
                 "contents": [{"nutrient": "THIA", "amount": 100, "unit": "mg"}],
             },
         )
+        jar = {"product": f"B{code}", "code": code, "expires_on": "2027-06-30", "received": 1}
+        boss.made("/supplement-batches", jar)
+        boss.made("/supplement-batches/1/receipts", {"received": 1})
         boss.made(
             "/requirements",
             {

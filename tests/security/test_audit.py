@@ -296,6 +296,7 @@ def a_working_day(kitchen: Kitchen) -> Iterator[tuple[str, str, Callable[[], Any
             {"supplements": [{"product": "B1-100", "count": 1}]},
         ),
     )
+    yield from supplements_of_a_day(kitchen)
     yield from buckets_of_a_day(kitchen, seen["batch"]["code"])
     found = {"product": "HER-BLOCK-10", "place": "FZ1", "cartons": 1, "reason": "no label"}
     yield (
@@ -400,6 +401,32 @@ def days_of_animals(kitchen: Kitchen) -> Iterator[tuple[str, str, Callable[[], A
     path = "/animals/{animal}/departure"
     gone = {"reason": "moved to another house"}
     yield "POST", path, lambda: keeper.made("/animals/A1/departure", gone)
+
+
+def supplements_of_a_day(kitchen: Kitchen) -> Iterator[tuple[str, str, Callable[[], Any]]]:
+    """A jar of tablets comes, and more of it; it is counted, and some of it thrown away."""
+    commissary, seen = kitchen.commissary, dict[str, Any]()
+    jar = {"product": "B1-100", "site": "MAIN", "code": "A 1", "received": 100}
+    path = "/supplement-batches"
+
+    def keep(answer: Any) -> Any:
+        seen["batch"], seen["movement"] = answer["batch"]["id"], answer["movement"]["id"]
+        return answer
+
+    def done(what: str, body: Any) -> Any:
+        return keep(commissary.made(f"{path}/{seen['batch']}/{what}", body))
+
+    came = jar | {"expires_on": "2027-06-30"}
+    yield "POST", path, lambda: keep(commissary.made(path, came))
+    yield "POST", f"{path}/{{batch}}/receipts", lambda: done("receipts", {"received": 50})
+    count = {"counted": 148, "reason": "weekly count"}
+    yield "POST", f"{path}/{{batch}}/counts", lambda: done("counts", count)
+    wet = {"count": 3, "reason": "got wet"}
+    yield "POST", f"{path}/{{batch}}/discard", lambda: done("discard", wet)
+    path_back = "/supplement-movements/{movement}/reversal"
+    why = {"reason": "the other jar"}
+    address = "/supplement-movements/{}/reversal"
+    yield "POST", path_back, lambda: commissary.made(address.format(seen["movement"]), why)
 
 
 def buckets_of_a_day(kitchen: Kitchen, batch: str) -> Iterator[tuple[str, str, Callable[[], Any]]]:
