@@ -33,16 +33,42 @@ def set_requirement(
     Raises NotFound; Invalid for a unit that does not fit; Conflict `requirement-conflict`
     where another of equal rank holds at the same time, naming both.
     """
+    stored, shown = drafted(session, new, at=at, by=by)
+    sites.lock_site(session, stored.site_id)
+    if new.replaces is not None:
+        _replace(session, new.replaces, stored, by)
+    session.add(stored)
+    session.flush()
+    for other in of_equal_rank(session, stored):
+        if other.id != stored.id:
+            raise equal_rank(EqualRank(wanted(other), wanted(stored)))
+    audit.note(
+        session,
+        by,
+        "requirement set",
+        f"{new.nutrient} for {shown}",
+        at=at,
+        site_id=stored.site_id,
+        after=new,
+    )
+    return stored, shown
+
+
+def drafted(
+    session: Session, new: RequirementIn, *, at: datetime, by: Actor
+) -> tuple[Requirement, str]:
+    """A requirement as it would be stored, and whom it is for in words; nothing is stored.
+
+    Raises NotFound; Invalid for a unit that does not fit or days that end before they begin.
+    """
     site_id, animal, shown = _reach(session, new, by)
     happened = sites.happened_at(session, site_id, new.occurred_at, now=at)
-    sites.lock_site(session, site_id)
-    view = sites.view(session, site_id, at=at)
-    from_day = new.from_ or view.day_of(happened)
+    from_day = new.from_ or sites.view(session, site_id, at=at).day_of(happened)
     if new.until is not None and new.until < from_day:
         raise Invalid.at("until", "lies before the first day")
     if new.species is not None:
         species_by_code(session, new.species, field="species")
-    stored = Requirement(
+    drawn_up = Requirement(
         site_id=site_id,
         nutrient=new.nutrient,
         basis=new.basis,
@@ -62,23 +88,7 @@ def set_requirement(
         recorded_at=at,
         by=by.name,
     )
-    if new.replaces is not None:
-        _replace(session, new.replaces, stored, by)
-    session.add(stored)
-    session.flush()
-    for other in of_equal_rank(session, stored):
-        if other.id != stored.id:
-            raise equal_rank(EqualRank(wanted(other), wanted(stored)))
-    audit.note(
-        session,
-        by,
-        "requirement set",
-        f"{new.nutrient} for {shown}",
-        at=at,
-        site_id=site_id,
-        after=new,
-    )
-    return stored, shown
+    return drawn_up, shown
 
 
 def end_requirement(

@@ -70,14 +70,22 @@ def by_diet(shares: Mapping[int, Sequence[Share]], stock: Mapping[str, Food]) ->
 
 
 def next_in_use(
-    session: Session, view: SiteView, day: date, species: Iterable[str], *, at: datetime
+    session: Session,
+    view: SiteView,
+    day: date,
+    species: Iterable[str],
+    *,
+    at: datetime,
+    chosen: Mapping[str, int] | None = None,
 ) -> dict[str, Food]:
     """Of each species a kilogram of the lot that is next in use; else of what is usual.
 
-    Two queries for each species, and those of `contents_of`.
+    chosen: by species the lot that is to be used before its turn. Two queries
+    for each species, and those of `contents_of`.
     """
     codes = sorted(set(species))
-    lots = {code: _next_lot(session, code, view, day, at) for code in codes}
+    named = chosen or {}
+    lots = {c: named.get(c) or _next_lot(session, c, view, day, at) for c in codes}
     loaded = _lots(session, [lot_id for lot_id in lots.values() if lot_id is not None])
     contents = contents_of(session, view, list(loaded.values()), at=at)
     tested = thiaminase_found(session, list(loaded), on=view.day_of(at))
