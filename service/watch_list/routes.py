@@ -1,7 +1,7 @@
 """Who ate of a bad lot, what was seen of them, and until when they are looked at."""
 
 from collections.abc import Mapping
-from datetime import datetime
+from datetime import datetime, timedelta
 from enum import StrEnum
 from typing import Annotated
 
@@ -19,6 +19,7 @@ from service.site import queries as sites
 from service.site.models import Site
 from service.watch_list.actions import observing, opening
 from service.watch_list.models import Watch, WatchObservation
+from service.watch_list.queries.considering import Doubtful, doubtful
 from service.watch_list.queries.standing import (
     Listed,
     Standing,
@@ -34,6 +35,7 @@ from service.watch_list.schemas import (
     CauseOut,
     ChangeOut,
     CloseIn,
+    DoubtfulOut,
     ObservationIn,
     ObservationOut,
     RoundOut,
@@ -87,6 +89,32 @@ def list_watches(
     more = encode_cursor(rows[limit - 1].id or 0) if len(rows) > limit else None
     found = standings(session, rows[:limit], at=at) if rows else []
     return Page(next=more, items=[_summary(each, known[each.watch.site_id]) for each in found])
+
+
+@router.get("/to-consider")
+def list_doubtful(
+    session: ReadSession,
+    at: Now,
+    by: MayLook,
+    days: Annotated[float, Query(ge=1, le=31, description="Eaten of since so many days.")] = 7,
+) -> Page[DoubtfulOut]:
+    """Lots eaten of lately that are held, recalled, condemned, rejected or were fed against a
+    clock, and that no open watch is kept for: whether one is needed is the vet's to decide.
+    """
+    known = {site.id or 0: site for site in sites.sites(session, by=by)}
+    found = doubtful(session, list(known), at - timedelta(days=days))
+    return Page(items=[_doubtful_out(each, known[each.site_id]) for each in found])
+
+
+def _doubtful_out(each: Doubtful, site: Site) -> DoubtfulOut:
+    return DoubtfulOut(
+        site=site.code,
+        lot=each.lot,
+        eaten=units_of(site.mass_unit).mass_out(each.eaten_g),
+        first_fed_at=each.first_at,
+        last_fed_at=each.last_at,
+        because=list(each.because),
+    )
 
 
 @router.get("/{watch}")

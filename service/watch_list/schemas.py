@@ -164,6 +164,17 @@ class WatchSummary(BaseModel):
     closed_because: str | None
 
 
+class DoubtfulOut(BaseModel):
+    """A lot that was eaten of lately and that something speaks against: the vet decides."""
+
+    site: str
+    lot: str
+    eaten: MassOut
+    first_fed_at: datetime
+    last_fed_at: datetime
+    because: list[str]
+
+
 class WatchOut(WatchSummary):
     """A watch with everybody in it, what to look for, and every look."""
 

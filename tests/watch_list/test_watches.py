@@ -233,6 +233,55 @@ def test_a_look_that_is_overdue_is_told_once(kitchen: Kitchen, house: House) -> 
     assert told(kitchen)[2:] == [("Watch 1: 2 looks overdue", "today")]
 
 
+def test_of_an_animal_found_dead_no_more_looks_are_asked_and_only_the_vet_ends_it(
+    kitchen: Kitchen, house: House
+) -> None:
+    house.feed()
+    house.feed(house.animal("COVE"))
+    watch = house.by_hand(hours=8)["id"]
+    kitchen.clock.forward(hours=4)
+    house.seen(watch, "COVE", "dead")
+    kitchen.clock.forward(hours=5, minutes=1)
+    house.seen(watch)
+    look(kitchen)
+    shown = house.only()
+    brine, cove = shown["items"]
+    assert (cove["overdue"], cove["next_due_at"], len(cove["rounds"])) == (0, None, 2)
+    assert (shown["state"], shown["overdue"], brine["done"]) == ("open", 0, 1)
+
+
+def test_of_an_animal_that_has_left_no_more_looks_are_asked(kitchen: Kitchen, house: House) -> None:
+    house.feed(house.animal("COVE"))
+    house.by_hand(hours=48)
+    gone = {"reason": "moved to another house"}
+    kitchen.keeper.made("/animals/COVE/departure", gone)
+    assert house.only()["items"][0]["rounds"][-1]["due_at"] <= "2026-11-25T12:00:00Z"
+    kitchen.clock.forward(hours=49)
+    look(kitchen)
+    assert house.only()["state"] == "closed"
+
+
+def test_while_there_is_nothing_to_tell_the_worker_writes_nothing(
+    kitchen: Kitchen, house: House
+) -> None:
+    def there_is() -> bool:
+        with kitchen.looking() as session:
+            return bool(find_watches(session, kitchen.clock()))
+
+    house.feed()
+    house.assay()
+    assert there_is()
+    look(kitchen)
+    assert not there_is()
+    house.seen(house.only()["id"])
+    kitchen.clock.forward(hours=4)
+    assert not there_is()
+    kitchen.clock.forward(hours=1, seconds=1)
+    assert there_is()
+    look(kitchen)
+    assert not there_is()
+
+
 def test_a_look_that_is_entered_late_counts_for_the_time_it_was_taken(
     kitchen: Kitchen, house: House
 ) -> None:
@@ -267,7 +316,7 @@ def test_it_closes_itself_when_its_hours_are_over_and_everybody_was_looked_at(
     closed = house.only()
     assert (closed["state"], closed["closed_by"]) == ("closed", "fishhouse")
     assert closed["closed_because"] == (
-        "8 h after the last feed are over and everybody was looked at; 0 looks missed; "
+        "8 h after the last feed are over and everybody here was looked at; 0 looks missed; "
         "no sign was seen"
     )
     assert told(kitchen)[-1] == (f"Watch 1 on {house.lot} is over", "today")
@@ -321,8 +370,8 @@ def test_a_correction_of_grams_does_not_begin_the_rounds_anew(
     house.seen(watch)
     kitchen.clock.forward(hours=6)
     item = {"thaw_batch": house.batch, "offered": "2 kg", "eaten": "1 kg"}
-    body = {"reason": "misread", "feed": {"animal": "BRINE", "items": [item]}}
-    body["feed"]["occurred_at"] = "2026-11-25T06:00:00Z"
+    right = {"animal": "BRINE", "items": [item], "occurred_at": "2026-11-25T06:00:00Z"}
+    body = {"reason": "misread", "feed": right}
     kitchen.keeper.made(f"/feeds/{fed['id']}/correction", body)
     look(kitchen)
     (brine,) = house.only()["items"]
@@ -375,6 +424,10 @@ def test_a_withdrawn_assay_proposes_the_end_and_does_not_end_it(
     assert watch["closing_proposed_at"] == "2026-11-25T06:00:00Z"
     assert [c["kind"] for c in watch["changes"]] == ["closing_proposed"]
     assert told(kitchen)[1:] == [(f"Watch 1 on {house.lot} may be closed", "today")]
+    house.assay()
+    look(kitchen)
+    watch = house.only()
+    assert (watch["closing_proposed_at"], len(watch["causes"])) == (None, 2)
 
 
 def test_one_thaw_batch_and_what_was_split_from_it_is_watched_by_hand(
@@ -398,6 +451,32 @@ def test_one_thaw_batch_and_what_was_split_from_it_is_watched_by_hand(
 def _batches(answer: Any) -> list[Any]:
     found = [v for v in answer.values() if isinstance(v, dict) and "code" in v]
     return found + [a for v in answer.values() if isinstance(v, list) for a in v] + [answer]
+
+
+def test_lots_that_were_eaten_of_and_are_held_or_were_fed_too_late_are_for_the_vet_to_consider(
+    kitchen: Kitchen, house: House
+) -> None:
+    def considered() -> list[tuple[str, list[str]]]:
+        items = kitchen.vet.shown("/watches/to-consider")["items"]
+        return [(item["lot"], item["because"]) for item in items]
+
+    house.feed()
+    assert considered() == []
+    kitchen.clock.forward(hours=25)
+    house.feed(house.animal("COVE"), already_done=True)
+    late = "clock-from-freezer: fed to animal COVE at 2026-11-26 07:00 UTC"
+    assert considered() == [(house.lot, [late])]
+    other = kitchen.a_lot()["code"]
+    batch = kitchen.pulled(other, "10 kg", already_done=True)["code"]
+    house.feed(batch=batch)
+    recall = {"reason": "the supplier recalls it"}
+    kitchen.vet.made(f"/lots/{other}/holds", recall)
+    assert dict(considered()) == {house.lot: [late], other: ["held: the supplier recalls it"]}
+    house.by_hand()
+    assert [lot for lot, _ in considered()] == [other]
+    kitchen.clock.forward(days=8)
+    assert considered() == []
+    assert kitchen.vet.get("/watches/to-consider?days=0").status_code == 422
 
 
 def test_what_cannot_be_is_refused_and_says_what(kitchen: Kitchen, house: House) -> None:

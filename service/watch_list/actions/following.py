@@ -2,7 +2,7 @@
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import datetime
 
 from sqlmodel import Session
 
@@ -12,10 +12,8 @@ from service.watch_list.actions.observing import end
 from service.watch_list.actions.opening import open_for
 from service.watch_list.actions.telling import because_of, note_change, tell_of, times
 from service.watch_list.queries.failing import BadAssay, unwatched
-from service.watch_list.queries.standing import Standing, followed, standings
+from service.watch_list.queries.standing import REMEMBERED, Standing, followed, standings
 from service.watch_list.rules.rounds import RoundState
-
-LOOKED_BACK = timedelta(days=180)  # older results of a laboratory concern nobody's stomach any more
 
 
 @dataclass(frozen=True)
@@ -36,9 +34,7 @@ def find_watches(session: Session, at: datetime) -> Found:
     """
     rows = followed(session, at)
     wanted = [s for s in standings(session, rows, at=at) if _calls(s)] if rows else []
-    return Found(
-        tuple(unwatched(session, at - LOOKED_BACK)), tuple(s.watch.id or 0 for s in wanted)
-    )
+    return Found(tuple(unwatched(session, at - REMEMBERED)), tuple(s.watch.id or 0 for s in wanted))
 
 
 def follow_watches(session: Session, found: Found, at: datetime) -> int:
@@ -55,7 +51,7 @@ def follow_watches(session: Session, found: Found, at: datetime) -> int:
 
 def _calls(standing: Standing) -> bool:
     """Whether there is something to tell or to close."""
-    if _news(standing) or _current(standing) != standing.watch.known:
+    if _current(standing) != standing.watch.known:
         return True
     if standing.watch.closed_at is not None:
         return False
@@ -198,7 +194,7 @@ def _end(session: Session, standing: Standing, at: datetime) -> None:
     )
     seen = [each.eater.code for each in standing.watched if each.noticed]
     because = (
-        f"{watch.hours:g} h after the last feed are over and everybody was looked at; "
+        f"{watch.hours:g} h after the last feed are over and everybody here was looked at; "
         f"{times(missed, 'look')} missed; "
         + (f"signs were seen of {', '.join(seen)}, none at last" if seen else "no sign was seen")
     )

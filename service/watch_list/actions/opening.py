@@ -130,6 +130,7 @@ def _lengthen(session: Session, watch: Watch, span: Span, because: str, at: date
     if watch.hours == 0:
         watch.from_at, watch.round_h = at, span.round_h
     watch.hours = max(watch.hours, span.hours)
+    watch.closing_proposed_at = None
     session.add(watch)
     session.add(
         WatchChange(

@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from datetime import date
 from typing import Any
 
 from sqlalchemy import case, func
@@ -17,11 +18,12 @@ from service.watch_list.rules.rounds import Fed
 
 @dataclass(frozen=True)
 class Eater:
-    """An animal, or a group of which some have no name."""
+    """An animal, or a group of which some have no name. gone_on: its first day elsewhere."""
 
     code: str
     name: str
     animal_id: int | None = None
+    gone_on: date | None = None
     group_id: int | None = None
     unnamed: int = 0
 
@@ -104,10 +106,10 @@ def _together(one: Eaten, other: Eaten) -> Eaten:
 
 def _animals(session: Session, lot_ids: Sequence[int], *, shared: bool) -> Sequence[Eaten]:
     eater = col(FeedShare.animal_id) if shared else col(Feed.animal_id)
-    key = (*_fish(), col(Animal.id), col(Animal.code), col(Animal.name))
+    key = (*_fish(), col(Animal.id), col(Animal.code), col(Animal.name), col(Animal.gone_on))
     statement = _fed_of(lot_ids, *key, shared=shared).join(Animal, col(Animal.id) == eater)
     return [
-        _eaten(row, Eater(row.code, row.name, animal_id=row.id), shared=shared)
+        _eaten(row, Eater(row.code, row.name, row.id, row.gone_on), shared=shared)
         for row in session.execute(statement.group_by(*key))
     ]
 

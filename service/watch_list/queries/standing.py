@@ -3,7 +3,7 @@
 from collections import defaultdict
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import UTC, date, datetime, time, timedelta
 from typing import Any
 
 from sqlalchemy import or_
@@ -18,7 +18,7 @@ from service.lots.models import Lot
 from service.security.actor import Actor
 from service.watch_list.models import Watch, WatchCause, WatchChange, WatchObservation
 from service.watch_list.queries.eating import Eaten, Eater, eaten_of, in_all
-from service.watch_list.rules.hazards import Hazard
+from service.watch_list.rules.hazards import Hazard, Sign
 from service.watch_list.rules.rounds import (
     Look,
     Round,
@@ -52,6 +52,14 @@ class Listed:
         """When it is to be looked at next; in the past where it is due."""
         left = (RoundState.OVERDUE, RoundState.DUE, RoundState.COMING)
         return next((r.due_at for r in self.rounds if r.state in left), None)
+
+    def is_over(self, at: datetime) -> bool:
+        """Whether nobody need look at it any more; a death is the vet's to close."""
+        if Sign.DEAD in self.signs:
+            return False
+        if self.eater.gone_on is not None and self.until is not None and at >= self.until:
+            return True
+        return is_over(self.rounds, looks_of(self.looks), at=at)
 
     @property
     def signs(self) -> list[str]:
@@ -95,9 +103,7 @@ class Standing:
     @property
     def is_over(self) -> bool:
         """Whether it may end by itself: somebody was watched and nobody needs to be any more."""
-        return bool(self.watched) and all(
-            is_over(each.rounds, looks_of(each.looks), at=self.at) for each in self.watched
-        )
+        return bool(self.watched) and all(each.is_over(self.at) for each in self.watched)
 
     @property
     def is_unfounded(self) -> bool:
@@ -241,11 +247,26 @@ def _one(
     at: datetime,
 ) -> Listed:
     schedule = schedule_of(watch)
-    if eaten is None or not is_watched(schedule, eaten.fed):
+    left = eater.gone_on is not None and _left_by(eater.gone_on) <= watch.from_at
+    if eaten is None or left or not is_watched(schedule, eaten.fed):
         return Listed(eater, eaten, False, None, (), tuple(looks))
     then = at if watch.closed_at is None else min(at, watch.closed_at)
-    rounds = rounds_of(schedule, eaten.fed, looks_of(looks), at=then)
-    return Listed(eater, eaten, True, until(schedule, eaten.fed), rounds, tuple(looks))
+    gone_at = _gone_at(eater, looks)
+    rounds = rounds_of(schedule, eaten.fed, looks_of(looks), at=then, gone_at=gone_at)
+    end_at = until(schedule, eaten.fed) if gone_at is None else gone_at
+    return Listed(eater, eaten, True, end_at, rounds, tuple(looks))
+
+
+def _gone_at(eater: Eater, looks: Sequence[WatchObservation]) -> datetime | None:
+    """When it was found dead, else when its first day elsewhere had begun in every zone."""
+    dead = [look.occurred_at for look in looks if Sign.DEAD in look.signs]
+    if dead:
+        return dead[0]
+    return None if eater.gone_on is None else _left_by(eater.gone_on)
+
+
+def _left_by(day: date) -> datetime:
+    return datetime.combine(day, time(12), UTC)
 
 
 def key_of(look: WatchObservation) -> str:
@@ -291,7 +312,9 @@ def _others(
     groups = {look.group_id for look in seen if look.group_id is not None}
     if animals:
         for animal in session.exec(select(Animal).where(col(Animal.id).in_(animals))):
-            known[f"animal:{animal.id}"] = Eater(animal.code, animal.name, animal_id=animal.id)
+            known[f"animal:{animal.id}"] = Eater(
+                animal.code, animal.name, animal.id, animal.gone_on
+            )
     for group in _groups(session, groups):
         known[f"group:{group.id}"] = Eater(
             group.code, group.name, group_id=group.id, unnamed=group.unnamed

@@ -107,15 +107,23 @@ def _start(schedule: Schedule, fed: Fed) -> datetime:
 
 
 def rounds_of(
-    schedule: Schedule, fed: Fed, looks: Sequence[Look], *, at: datetime
+    schedule: Schedule,
+    fed: Fed,
+    looks: Sequence[Look],
+    *,
+    at: datetime,
+    gone_at: datetime | None = None,
 ) -> tuple[Round, ...]:
     """How each look that is due stands. looks: in order of time; each counts for the nearest round.
 
-    Looks from long before the first round count for none. Empty for somebody who is only listed.
+    Looks from long before the first round count for none. gone_at: when it died or left; nobody
+    looks after that. Empty for somebody who is only listed.
     """
     if not is_watched(schedule, fed):
         return ()
-    due = due_times(schedule, fed)
+    due = [t for t in due_times(schedule, fed) if gone_at is None or t <= gone_at]
+    if not due:
+        return ()
     turns = [a + (b - a) / 2 for a, b in pairwise(due)]
     begin = due[0] - schedule.between / 2
     taken = {bisect_right(turns, look.at): i for i, look in enumerate(looks) if look.at >= begin}
