@@ -72,13 +72,16 @@ def _parser() -> argparse.ArgumentParser:
     bench.add_argument(
         "what",
         nargs="?",
-        choices=["service", "science", "receiving", "ingest", "history", "thaw"],
+        choices=["service", "science", "receiving", "ingest", "history", "thaw", "supplements"],
         default="service",
         help="what to measure",
     )
     bench.add_argument("--json", action="store_true", help="print figures as JSON only")
     bench.add_argument(
         "--readings", type=int, help="how many: history really 131400000, ingest really 10000000"
+    )
+    bench.add_argument(
+        "--cases", type=int, help="supplements: cases for the integer program, really 10000"
     )
     bench.add_argument("--picture", metavar="FILE", help="science: growth as a .png or .svg file")
     bench.add_argument("--seconds", type=float, default=4.0, help="length of each HTTP measurement")
@@ -242,31 +245,39 @@ def _demo(parsed: argparse.Namespace) -> int:
 
 
 def _bench(parsed: argparse.Namespace) -> int:
-    if parsed.what == "science":
-        from service.bench.science import run_science_bench
-
-        return run_science_bench(as_json=parsed.json, picture=parsed.picture)
-    if parsed.picture is None and parsed.what == "receiving":
-        from service.bench.receiving import run_receiving_bench
-
-        return run_receiving_bench(as_json=parsed.json)
-    if parsed.picture is None and parsed.what == "ingest":
-        from service.bench.ingest import run_ingest_bench
-
-        return run_ingest_bench(as_json=parsed.json, readings=parsed.readings)
-    if parsed.picture is None and parsed.what == "thaw":
-        from service.bench.thaw import run_thaw_bench
-
-        return run_thaw_bench(as_json=parsed.json)
-    if parsed.picture is None and parsed.what == "history":
-        from service.bench.history import run_history_bench
-
-        return run_history_bench(as_json=parsed.json, readings=parsed.readings)
-    if parsed.picture is not None:
+    if parsed.picture is not None and parsed.what != "science":
         raise ValueError("--picture belongs to `fishhouse bench science`.")
-    from service.bench.run import run_bench
+    code: int
+    match parsed.what:
+        case "science":
+            from service.bench.science import run_science_bench
 
-    return run_bench(as_json=parsed.json, seconds=parsed.seconds)
+            code = run_science_bench(as_json=parsed.json, picture=parsed.picture)
+        case "receiving":
+            from service.bench.receiving import run_receiving_bench
+
+            code = run_receiving_bench(as_json=parsed.json)
+        case "ingest":
+            from service.bench.ingest import run_ingest_bench
+
+            code = run_ingest_bench(as_json=parsed.json, readings=parsed.readings)
+        case "thaw":
+            from service.bench.thaw import run_thaw_bench
+
+            code = run_thaw_bench(as_json=parsed.json)
+        case "supplements":
+            from service.bench.supplements import run_supplements_bench
+
+            code = run_supplements_bench(as_json=parsed.json, cases=parsed.cases)
+        case "history":
+            from service.bench.history import run_history_bench
+
+            code = run_history_bench(as_json=parsed.json, readings=parsed.readings)
+        case _:
+            from service.bench.run import run_bench
+
+            code = run_bench(as_json=parsed.json, seconds=parsed.seconds)
+    return code
 
 
 if __name__ == "__main__":

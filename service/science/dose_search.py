@@ -448,7 +448,7 @@ class _Search:
             return
         each = self.most[self.order[depth]] + 1
         start, end = 0, max(1, FIRST_ROWS // each)
-        while start < len(rows.counts) and self.tried <= MOST_TRIED:
+        while start < len(rows.counts) and (self.tried <= MOST_TRIED or self.found is None):
             part = self._promising(rows.at(slice(start, end)), depth)
             if len(part.counts):
                 self._build(depth + 1, self._grown(part, depth))
