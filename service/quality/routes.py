@@ -17,9 +17,15 @@ from service.http.sessions import Now, ReadSession, database_of, instant_of_aski
 from service.lots import queries as lots
 from service.quality.queries import listing
 from service.quality.queries.life_left import life_left, life_row
-from service.quality.queries.over_time import content_over_time, over_time_out
+from service.quality.queries.over_time import (
+    content_over_time,
+    frozen_c,
+    over_time_drawn,
+    over_time_out,
+)
 from service.quality.queries.quality import quality_of
 from service.quality.rules import Planned
+from service.quality.rules.chart import SVG
 from service.quality.schemas import LifeLeftRow, LotDetail, LotRow, OverTimeOut, QualityOut
 from service.quantities import parse_temperature
 from service.security.actor import Actor
@@ -30,7 +36,6 @@ router: APIRouter = guarded_router("/lots", "lots")
 life: APIRouter = guarded_router("/life-left", "lots")
 routers = (router, life)
 
-COLDEST_C = -60.0
 FARTHEST = timedelta(days=5 * 366)  # a plan beyond says nothing
 
 
@@ -110,10 +115,15 @@ def get_quality(
     return quality_of(session, found, at=instant)
 
 
-@router.get("/{lot}/nutrients/{tag}/over-time")
+@router.get(
+    "/{lot}/nutrients/{tag}/over-time",
+    response_model=OverTimeOut,
+    responses={200: {"content": {SVG: {"schema": {"type": "string"}}}}},
+)
 def get_nutrient_over_time(
     lot: str,
     tag: str,
+    request: Request,
     session: ReadSession,
     now: Now,
     by: MayLook,
@@ -125,8 +135,11 @@ def get_nutrient_over_time(
             "place was in the last week."
         ),
     ] = None,
-) -> OverTimeOut:
-    """What a lot held of a nutrient, holds, and will hold: points with their range for a chart."""
+) -> OverTimeOut | Response:
+    """What a lot held of a nutrient, holds, and will hold: points with their range.
+
+    With `Accept: image/svg+xml` they are drawn.
+    """
     found = lots.lot_by_code(session, lot, by=by)
     try:
         known = nutrient_tag(tag)
@@ -134,22 +147,12 @@ def get_nutrient_over_time(
         raise Invalid.at("tag", str(error)) from error
     view = sites.view(session, found.site_id, at=now)
     series = content_over_time(
-        session, view, found, known, at=now, storage_c=_frozen_c(storage), days=days
+        session, view, found, known, at=now, storage_c=frozen_c(storage), days=days
     )
+    if SVG in request.headers.get("accept", ""):
+        drawn = over_time_drawn(series, found)
+        return Response(drawn, media_type=SVG, headers={"Vary": "Accept"})
     return over_time_out(series, found, view)
-
-
-def _frozen_c(storage: str | None) -> float | None:
-    """A temperature to store frozen fish at; the loss rates are of frozen fish."""
-    if storage is None:
-        return None
-    try:
-        celsius = parse_temperature(storage).c
-    except ValueError as error:
-        raise Invalid.at("storage", str(error)) from error
-    if not COLDEST_C <= celsius < 0:
-        raise Invalid.at("storage", f"frozen fish is stored below 0 and from {COLDEST_C:g} °C on")
-    return float(celsius)
 
 
 @life.get("")

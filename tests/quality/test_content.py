@@ -169,6 +169,34 @@ def test_what_was_below_a_detection_limit_may_be_nothing_or_all_of_it(kitchen: K
     assert found.high == pytest.approx(60 * found.share_left[2])
 
 
+def test_a_withdrawn_result_neither_counts_nor_teaches(kitchen: Kitchen) -> None:
+    kitchen.clock.at = datetime(2026, 12, 20, 12, tzinfo=UTC)
+    cold(kitchen, days=49)
+    lot = lot_of(kitchen)
+    first = assayed(kitchen, lot, VITAMIN_E | {"amount": 60}, sampled_on="2026-11-05")
+    last = assayed(kitchen, lot, VITAMIN_E, sampled_on="2026-12-15")
+    taught = one(kitchen, lot, "VITE")
+    gone = {"reason": "a digit was wrong"}
+    kitchen.nutritionist.made(f"/assays/{first['id']}/withdrawal", gone)
+    plain = one(kitchen, lot, "VITE")
+    assert taught.rate != plain.rate and plain.rate is not None
+    assert plain.rate.per_day_at_minus_18 == 0.0102
+    kitchen.nutritionist.made(f"/assays/{last['id']}/withdrawal", gone)
+    assert one(kitchen, lot, "VITE").source.startswith("species default")
+
+
+def test_fish_in_a_warmer_freezer_never_holds_more(kitchen: Kitchen) -> None:
+    cold(kitchen, -15.0)
+    cold(kitchen, -28.0, "FZ2-AIR")
+    warm = lot_of(kitchen)
+    colder = lot_of(kitchen, caught="2026-10-01", place="FZ2", supplier_lot="B")
+    found = held(kitchen, warm, colder)
+    for tag, of in found[warm].items():
+        other = found[colder][tag]
+        assert of.low <= other.low and of.value <= other.value and of.high <= other.high
+        assert of.credited[0] <= other.credited[0]
+
+
 def test_water_takes_b_vitamins_along_and_only_the_low_bound_says_so(kitchen: Kitchen) -> None:
     """Science reference 6.3: 5-20 % leaches, 2-5 % drips; (1 - 0.20) (1 - 0.05) = 0.76."""
     lot = lot_of(kitchen)

@@ -6,6 +6,7 @@ from datetime import UTC, datetime, timedelta
 from itertools import pairwise
 from math import exp
 from typing import Any
+from xml.etree import ElementTree
 
 import pytest
 
@@ -126,6 +127,22 @@ def test_the_curve_is_a_table_too(kitchen: Kitchen) -> None:
     rows = list(csv.DictReader(io.StringIO(answer.text)))
     assert answer.headers["content-type"].startswith("text/csv")
     assert list(rows[0]) == ["at", "low", "amount", "high", "forecast"]
+
+
+def test_the_curve_is_drawn_for_whoever_asks_for_a_picture(kitchen: Kitchen) -> None:
+    lot = lot_of(kitchen)
+    cold(kitchen)
+    assayed(kitchen, lot, VITAMIN_E)
+    answer = kitchen.keeper.get(
+        f"/lots/{lot}/nutrients/VITE/over-time", headers={"Accept": "image/svg+xml"}
+    )
+    assert answer.headers["content-type"].startswith("image/svg+xml")
+    drawn = ElementTree.fromstring(answer.text)
+    kinds = [part.tag.rpartition("}")[2] for part in drawn]
+    words = [part.text for part in drawn if part.tag.endswith("text")]
+    assert kinds.count("polyline") == 2 and kinds.count("circle") == 1
+    assert f"vitamin E of lot {lot}: assay of 2026-11-10, whole fish" in words
+    assert "now" in words and "2026-11-10" in words
 
 
 @pytest.mark.parametrize(

@@ -8,18 +8,22 @@ from math import ceil
 import numpy as np
 from sqlmodel import Session
 
+from service.catalogue.rules import nutrients
 from service.errors import Invalid
 from service.lots.models import Lot
 from service.quality.queries.exposure import rates_at
 from service.quality.queries.quality import LotQuality, short, tests_of
 from service.quality.rules import Held, Result, amounts_left
+from service.quality.rules.chart import chart
 from service.quality.schemas import ContentPoint, CountedResult, OverTimeOut
+from service.quantities import parse_temperature
 from service.science.arrays import Array
 from service.science.exposure import DAY_S
 from service.science.residual import Band
 from service.site.queries import SiteView
 from service.temperatures.rules import vitamin_column
 
+COLDEST_C = -60.0
 MOST_POINTS = 180  # of the past, and of the time to come: daily for half a year, then coarser
 
 
@@ -29,7 +33,8 @@ class OverTime:
 
     held : what there is now. at_s : instants, ascending, with one at `now_s`; later ones are
     forecast. left : low, value and high at each. storage_c : the temperature of the forecast,
-    None: as its place was kept in the last week. results : every counted one of the lot.
+    None: as its place was kept in the last week. results, sampled_s : every counted one of the
+    lot, and when it was sampled.
     """
 
     held: Held
@@ -39,6 +44,7 @@ class OverTime:
     places: tuple[str, ...]
     storage_c: float | None
     results: tuple[Result, ...]
+    sampled_s: tuple[float, ...]
 
 
 def content_over_time(
@@ -78,6 +84,7 @@ def content_over_time(
             for was, more in zip(past.triple, ahead.triple, strict=True)
         )
     )
+    results = tuple(tested.results.get(tag, ()))
     return OverTime(
         held=held,
         at_s=np.concatenate((past_s, ahead_s)),
@@ -85,7 +92,8 @@ def content_over_time(
         now_s=at.timestamp(),
         places=tuple(quality.places[place_id].code for place_id in places),
         storage_c=storage_c,
-        results=tuple(tested.results.get(tag, ())),
+        results=results,
+        sampled_s=tuple(quality.noon(r.sampled_on).timestamp() for r in results),
     )
 
 
@@ -119,6 +127,22 @@ def _ahead(
         for k, pick in ((0, max), (1, min), (2, max))
     )
     return Band(low * seconds, value * seconds, high * seconds)
+
+
+def frozen_c(storage: str | None) -> float | None:
+    """A temperature to store frozen fish at: the loss rates are of frozen fish.
+
+    Raises Invalid naming `storage`.
+    """
+    if storage is None:
+        return None
+    try:
+        celsius = parse_temperature(storage).c
+    except ValueError as error:
+        raise Invalid.at("storage", str(error)) from error
+    if not COLDEST_C <= celsius < 0:
+        raise Invalid.at("storage", f"frozen fish is stored below 0 and from {COLDEST_C:g} °C on")
+    return float(celsius)
 
 
 def over_time_out(found: OverTime, lot: Lot, view: SiteView) -> OverTimeOut:
@@ -160,3 +184,12 @@ def over_time_out(found: OverTime, lot: Lot, view: SiteView) -> OverTimeOut:
             )
         ],
     )
+
+
+def over_time_drawn(found: OverTime, lot: Lot) -> str:
+    """A nutrient over time as an SVG."""
+    held = found.held
+    seen = [(at, r.amount) for at, r in zip(found.sampled_s, found.results, strict=True)]
+    title = f"{nutrients()[held.nutrient].name} of lot {lot.code}: {held.source}"
+    unit = f"{held.unit} as fed"
+    return chart(title, unit, found.at_s, found.left, now_s=found.now_s, measured=seen)
