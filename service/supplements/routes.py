@@ -18,14 +18,16 @@ from service.security.guard import (
 )
 from service.site import queries as sites
 from service.supplements.actions import giving, planning, requiring, signing
+from service.supplements.actions.explaining import explanation_of
 from service.supplements.actions.working import equal_rank, wanted_for
-from service.supplements.actions.writing import plan_out
+from service.supplements.actions.writing import plan_out, with_changes
 from service.supplements.models import Requirement
 from service.supplements.queries import requirements as kept
 from service.supplements.queries.plans import plan_by_id
 from service.supplements.rules import LimitOn, Mode, Per, Scope
 from service.supplements.rules.requirements import EqualRank
 from service.supplements.schemas import (
+    ExplanationOut,
     GivenIn,
     GivenOut,
     ManyPlansIn,
@@ -153,7 +155,14 @@ def plan_many(
 @plans.get("/{plan_id}")
 def get_plan(plan_id: Number, session: ReadSession, by: MayLook) -> PlanOut:
     """A plan and where it stands."""
-    return plan_out(plan_by_id(session, plan_id, by=by))
+    stored = plan_by_id(session, plan_id, by=by)
+    return with_changes(plan_out(stored), stored.document)
+
+
+@plans.get("/{plan_id}/explanation")
+def explain_plan(plan_id: Number, session: ReadSession, by: MayLook) -> ExplanationOut:
+    """How a plan's figures came about, from what it was worked out from when it was made."""
+    return explanation_of(plan_by_id(session, plan_id, by=by))
 
 
 @plans.post("/{plan_id}/sign-off")

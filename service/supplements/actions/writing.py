@@ -95,7 +95,7 @@ def with_changes(plan: PlanOut, document: Mapping[str, Any]) -> PlanOut:
 
     Some ten milliseconds for each unmet need.
     """
-    if not plan.unmet:
+    if not plan.unmet or "worked_from" not in document:
         return plan
     used = WorkedFrom.model_validate(document["worked_from"])
     offers = [

@@ -110,9 +110,7 @@ def in_force(set_here: Sequence[Wanted], group: str) -> list[Wanted]:
     return sorted([*chosen, *kept], key=lambda w: (*w.kind, w.species or ""))
 
 
-def set_aside(
-    reaching: Sequence[Wanted], group: str, chosen: Sequence[Wanted]
-) -> list[Wanted]:
+def set_aside(reaching: Sequence[Wanted], group: str, chosen: Sequence[Wanted]) -> list[Wanted]:
     """What gave way to something narrower: of what the site has set, and of the catalogue's.
 
     reaching: all that the site has set and the animal is in the scope of. chosen: what applies.
