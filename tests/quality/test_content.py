@@ -263,6 +263,21 @@ def test_frozen_fish_of_which_nobody_knows_the_day_may_be_a_year_old(kitchen: Ki
     assert unknown.low < known.low
 
 
+def test_a_sample_of_this_very_morning_has_lost_nothing_yet(kitchen: Kitchen) -> None:
+    lot = lot_of(kitchen)
+    assayed(kitchen, lot, VITAMIN_E, sampled_on="2026-11-25")  # asked at six, counted from noon
+    assert one(kitchen, lot, "VITE").days == (0, 0, 0)
+    shown = kitchen.keeper.shown(f"/lots/{lot}/nutrients/VITE/over-time?days=1")
+    assert shown["items"][0]["amount"] == 20
+
+
+def test_before_a_lot_has_come_there_is_only_what_was_before(kitchen: Kitchen) -> None:
+    lot = lot_of(kitchen)
+    kitchen.clock.at = datetime(2026, 10, 25, tzinfo=UTC)
+    found = one(kitchen, lot, "VITE")
+    assert found.days[0] <= found.days[1] <= found.days[2]
+
+
 def test_vitamin_c_never_counts(kitchen: Kitchen) -> None:
     lot = lot_of(kitchen)
     assayed(kitchen, lot, {"nutrient": "VITC", "amount": 10, "unit": "mg/kg"})

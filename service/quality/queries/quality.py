@@ -231,7 +231,7 @@ class LotQuality:
         """Days at -18 °C that did as much as parcels went through since noon of a day."""
         since = None if sampled_on is None else self.noon(sampled_on)
         column = vitamin_column()
-        pasts = [self.exposure(parcel, since) for parcel in parcels]
+        pasts = [self.exposure(parcel, since) for parcel in parcels] or [self.before(since)]
         low, value, high = (
             max(0.0, min(float(past.low[column]) for past in pasts)) / DAY_S,
             max(float(past.value[column]) for past in pasts) / DAY_S,
