@@ -309,9 +309,10 @@ class _Bound:
         self.constants = np.zeros(0)
 
     def learn(self, stands: Array) -> None:
-        """The best multipliers of one row."""
+        """The best multipliers of one row, made right where rounding has pushed them too high."""
         found = _best_multipliers(self.matrix, self.adds, np.concatenate([stands, -self.most]))
         of_pieces, of_most = np.split(found, [stands.size])
+        of_most = of_most + np.maximum(self.matrix @ found - self.adds, 0.0)
         self.multipliers = np.vstack([of_pieces, self.multipliers[: MOST_KEPT - 1]])
         self.constants = np.append(of_most @ self.most, self.constants[: MOST_KEPT - 1])
 
@@ -401,6 +402,8 @@ class _Search:
         count = np.where(shelf.weighed, 0.0, 1.0)
         self.adds = np.column_stack([np.zeros(count.size), value, count, shelf.cost])
         self.limited = np.flatnonzero(np.isfinite(self.rooms))
+        rooms = self.rooms[self.limited]
+        self.scale = np.where(rooms > 0, rooms, 1.0)
         self.mixed = np.sqrt(np.arange(self.rooms.size) + 2.0)  # equal rows come to stand together
         self.twin = self._twins()
         self.aim = np.array([0.0, inf, inf, inf])
@@ -429,7 +432,9 @@ class _Search:
         shelf, wanted = self.shelf, self.wanted
         left = [*self.order[depth:], *(p for places in shelf.on_ladder for p in places)]
         contents = shelf.contents[left]
-        pieces = np.hstack([contents[:, :wanted] / self.amounts, -contents[:, self.limited]])
+        pieces = np.hstack(
+            [contents[:, :wanted] / self.amounts, -contents[:, self.limited] / self.scale]
+        )
         short = np.zeros((wanted, pieces.shape[1]))
         short[:, :wanted] = np.eye(wanted)
         short_adds = np.zeros((wanted, len(STAGES)))
@@ -508,7 +513,7 @@ class _Search:
         behind the best.
         """
         lacks = np.maximum(1 - rows.given[:, : self.wanted] / self.amounts, 0.0)
-        left = rows.given[:, self.limited] - self.rooms[self.limited]
+        left = (rows.given[:, self.limited] - self.rooms[self.limited]) / self.scale
         behind = rows.stages[:, :3] - self._best_stages()[:3] - SLACK
         return np.hstack([lacks, left, np.maximum(behind, -FAR)])
 
