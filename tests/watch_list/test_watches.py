@@ -430,6 +430,16 @@ def test_a_withdrawn_assay_proposes_the_end_and_does_not_end_it(
     assert (watch["closing_proposed_at"], len(watch["causes"])) == (None, 2)
 
 
+def test_an_assay_that_was_withdrawn_before_anybody_looked_opens_nothing(
+    kitchen: Kitchen, house: House
+) -> None:
+    house.feed()
+    assay = house.assay()["id"]
+    kitchen.vet.made(f"/assays/{assay}/withdrawal", {"reason": "the sample was another lot's"})
+    assert look(kitchen) == 0
+    assert kitchen.vet.shown("/watches")["items"] == []
+
+
 def test_one_thaw_batch_and_what_was_split_from_it_is_watched_by_hand(
     kitchen: Kitchen, house: House
 ) -> None:
