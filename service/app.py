@@ -43,6 +43,7 @@ import service.thawing.routes
 import service.traceability.routes
 import service.upkeep.routes
 import service.watch_list.routes
+import service.what_if.routes
 import service.welfare.routes
 from service.clock import Clock, system_clock
 from service.database import open_database
@@ -85,6 +86,7 @@ ROUTERS: tuple[APIRouter, ...] = (
     *service.supplement_stock.routes.routers,
     *service.traceability.routes.routers,
     service.watch_list.routes.router,
+    service.what_if.routes.router,
     *service.labels.routes.routers,
     *service.buckets.routes.routers,
     service.fallback.routes.router,

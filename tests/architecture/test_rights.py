@@ -12,7 +12,7 @@ from service.security.rules import RIGHTS, Action, Role
 from tests.kitchen import Kitchen, Person
 
 # What is looked at is too large for an address, and nothing of it is stored.
-SENT_TO_LOOK = {"/v1/labels/read"}
+SENT_TO_LOOK = {"/v1/labels/read", "/v1/what-if"}
 
 
 def routes() -> list[tuple[str, APIRoute]]:

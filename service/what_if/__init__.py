@@ -1,0 +1,1 @@
+"""What if: a changed day of supplements beside the day as it stands; nothing is stored."""

@@ -1,0 +1,1 @@
+"""Arithmetic of what would be otherwise."""
