@@ -36,6 +36,8 @@ def words(kitchen: Kitchen) -> dict[str, list[Any]]:
         "contents": [{"nutrient": "THIA", "amount": 100, "unit": "mg"}],
     }
     kitchen.nutritionist.made("/supplement-products", tablet)
+    jar = {"product": "B1-100", "code": "A 1", "expires_on": "2027-06-30", "received": 10}
+    jar_id = kitchen.commissary.made("/supplement-batches", jar)["batch"]["id"]
     order = {"animal": "BRINE", "day": "2026-11-25"}
     plan = kitchen.nutritionist.made("/supplement-plans", order)["id"]
     kitchen.vet.made(f"/supplement-plans/{plan}/sign-off", {})
@@ -62,6 +64,8 @@ def words(kitchen: Kitchen) -> dict[str, list[Any]]:
         "movement": [1, 2, 3],
         "delivery": [1],
         "plan_id": [plan],
+        "batch": [jar_id],
+        "expires_on": ["2027-06", "2026-11-25", "1900-01-01", "2199-12-31"],
         "inspection": [inspection],
         "corrects": [inspection, None],
         "item": ["box_ice", "core_temp", "lens_frozen"],

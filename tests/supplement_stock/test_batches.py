@@ -1,5 +1,6 @@
 """Supplement batches over HTTP: received, counted, thrown away, taken back."""
 
+from concurrent.futures import ThreadPoolExecutor
 from datetime import date, timedelta
 from typing import Any
 
@@ -264,6 +265,25 @@ def test_three_hundred_animals_are_one_insert(small_kitchen: Kitchen) -> None:
         taken_back(small_kitchen, [each.reference or "" for each in taken])
     assert len(sent) <= 12, sent
     assert left(small_kitchen, jar) == 1000
+
+
+def test_keepers_who_take_and_give_back_at_once_lose_no_piece(kitchen: Kitchen) -> None:
+    a_product(kitchen)
+    jar = a_jar(kitchen, received=40)["id"]
+
+    def takes(who: int) -> None:
+        for n in range(4):
+            given(kitchen, Taken(jar, 1, reference=f"given {who}-{n}"))
+
+    def gives_back(_who: int) -> int:
+        return len(taken_back(kitchen, ["given 0-0", "given 1-3"]))
+
+    with ThreadPoolExecutor(8) as people:
+        list(people.map(takes, range(8)))
+        assert left(kitchen, jar) == 8
+        assert sum(people.map(gives_back, range(8))) == 2, "taken back once each"
+    assert left(kitchen, jar) == 10
+    adds_up(kitchen)
 
 
 def test_the_list_shows_what_is_in_each_state(kitchen: Kitchen) -> None:
