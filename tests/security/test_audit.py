@@ -276,12 +276,33 @@ def a_working_day(kitchen: Kitchen) -> Iterator[tuple[str, str, Callable[[], Any
         "unit": "mg",
         "applies_to": {"animal": "BRINE"},
     }
-    yield "POST", "/requirements", lambda: nutritionist.made("/requirements", requirement)
+    yield (
+        "POST",
+        "/requirements",
+        lambda: keep("requirement", nutritionist.made("/requirements", requirement)),
+    )
+    yield (
+        "POST",
+        "/requirements/{requirement}/end",
+        lambda: nutritionist.made(
+            f"/requirements/{seen['requirement']['id']}/end", {"reason": "the trial is over"}
+        ),
+    )
+    yield (
+        "POST",
+        "/animals/{animal}/water",
+        lambda: keeper.made("/animals/BRINE/water", {"water": "sea"}),
+    )
     order = {"animal": "BRINE", "day": "2026-11-25"}
     yield (
         "POST",
         "/supplement-plans",
         lambda: keep("supplements", nutritionist.made("/supplement-plans", order)),
+    )
+    yield (
+        "POST",
+        "/supplement-plans/many",
+        lambda: nutritionist.made("/supplement-plans/many", {"day": "2026-11-25"}),
     )
     yield (
         "POST",
