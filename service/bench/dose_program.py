@@ -7,7 +7,7 @@ search it is compared with. Only benchmarks and tests use it: SciPy is optional.
 from collections.abc import Sequence
 from dataclasses import dataclass
 from math import inf
-from time import perf_counter
+from time import process_time
 
 import numpy as np
 from scipy.optimize import Bounds, LinearConstraint, OptimizeResult, milp
@@ -31,7 +31,7 @@ class Case:
 
 @dataclass(frozen=True)
 class Optimum:
-    """The four stages of the objective, and seconds on the wall of each stage."""
+    """The four stages of the objective, and processor seconds of each stage."""
 
     values: tuple[float, ...]
     seconds: tuple[float, ...]
@@ -136,7 +136,7 @@ def optimum(case: Case) -> Optimum:
     values: list[float] = []
     seconds: list[float] = []
     for objective, grain in zip(objectives, (GRAIN, GRAIN, 1.0, 0.25), strict=True):
-        began = perf_counter()
+        began = process_time()
         answer: OptimizeResult = milp(
             objective,
             constraints=LinearConstraint(np.array(rows), low, high),
@@ -144,7 +144,7 @@ def optimum(case: Case) -> Optimum:
             integrality=whole,
             options={"mip_rel_gap": 0.0},
         )
-        seconds.append(perf_counter() - began)
+        seconds.append(process_time() - began)
         if not answer.success:
             raise RuntimeError(f"the integer program was not solved: {answer.message}")
         value = grain * round(float(answer.fun) / grain)

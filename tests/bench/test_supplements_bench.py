@@ -22,10 +22,12 @@ def test_ten_nutrients_and_six_products_are_chosen_for() -> None:
 @pytest.mark.parametrize("kind", databases.kinds())
 def test_every_animal_of_the_site_gets_a_plan(kind: str, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(supplement_plans, "ROUNDS", 1)
-    worked, stored = supplement_plans.measure(kind, count=3)
+    worked, stored, asked = supplement_plans.measure(kind, count=3)
     assert worked.value > 0
     assert stored.value > 0
     assert worked.target == stored.target == 300 and stored.less_is_better
+    assert asked.value > 0
+    assert asked.target == 100 and asked.less_is_better
     assert stored.detail["nutrients"] == 10 and stored.detail["products"] == 6
 
 
