@@ -74,16 +74,10 @@ def above_published(
 
     most: the high bound of fish and supplements together, in the nutrient's unit.
     """
-    passed = [
-        (limit, p)
-        for p in _published()
-        if p.nutrient == nutrient and p.per_kg_dry_matter and _about(p, group)
-        for limit in [p.amount * dry_matter_g / 1000]
-        if 0 < limit < most
-    ]
-    if not passed:
+    lowest = lowest_published(nutrient, dry_matter_g, group=group)
+    if lowest is None or lowest[0] >= most:
         return
-    limit, published = min(passed, key=lambda each: each[0])
+    limit, published = lowest
     unit = nutrients()[nutrient].amount_unit
     yield finding(
         "above-published",
@@ -93,6 +87,20 @@ def above_published(
         numbers={"most": round(most, 3), "published": round(limit, 3)},
         source=f"{published.source} [{published.flag}]",
     )
+
+
+def lowest_published(
+    nutrient: str, dry_matter_g: float, *, group: str
+) -> tuple[float, Published] | None:
+    """The lowest published figure per kg of dry matter, as an amount of a day, and whose it is."""
+    found = [
+        (limit, p)
+        for p in _published()
+        if p.nutrient == nutrient and p.per_kg_dry_matter and _about(p, group)
+        for limit in [p.amount * dry_matter_g / 1000]
+        if limit > 0
+    ]
+    return min(found, key=lambda each: each[0], default=None)
 
 
 def _about(published: Published, group: str) -> bool:
