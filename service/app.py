@@ -28,6 +28,7 @@ import service.ledger.routes
 import service.lots.routes
 import service.mqtt.routes
 import service.notifications.routes
+import service.nutrition.routes
 import service.opening.routes
 import service.photos.routes
 import service.probes.routes
@@ -36,6 +37,7 @@ import service.quality.routes
 import service.receiving.routes
 import service.security.routes
 import service.site.routes
+import service.supplement_sheets.routes
 import service.supplement_stock.routes
 import service.supplements.routes
 import service.temperatures.routes
@@ -87,9 +89,11 @@ ROUTERS: tuple[APIRouter, ...] = (
     *service.traceability.routes.routers,
     service.watch_list.routes.router,
     service.what_if.routes.router,
+    *service.nutrition.routes.routers,
     *service.labels.routes.routers,
     *service.buckets.routes.routers,
     service.fallback.routes.router,
+    service.supplement_sheets.routes.router,
     *service.notifications.routes.routers,
     service.backups.routes.router,
     service.security.routes.router,
@@ -199,6 +203,8 @@ PROBLEM_KINDS = {
     "several-lots": "The carton that was scanned may be of several lots; `right` has them.",
     "request-over": "The last feed of the thaw request is over.",
     "already-signed": "The supplement plan was signed before.",
+    "plan-out-of-date": "Other supplements are called for now than the plan holds.",
+    "nothing-to-compare": "There are no figures of today to hold the plan against.",
     "another-site": "What was named belongs to different sites.",
     "no-diet": "No diet is in force on that day.",
     "requirement-conflict": "Two requirements of equal rank; both are named.",
@@ -279,4 +285,5 @@ PROBLEM_KINDS = {
     "unknown-supplement-movement": "No movement of supplements has this number.",
     "part-of-giving": "The movement belongs to what an animal was given, which is corrected.",
     "unknown-supplement-plan": "No supplement plan has this number.",
+    "unknown-supplement-given": "Nothing recorded of a supplement has this number.",
 }

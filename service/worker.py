@@ -38,6 +38,7 @@ from service.settings import Settings
 from service.site.queries import sites_seen
 from service.supplement_stock.actions.telling import find as find_supplements
 from service.supplement_stock.actions.telling import tell_new as tell_supplements
+from service.supplements.actions.standing import find_lapsing, review_found
 from service.temperatures.actions.keeping import keep_history
 from service.temperatures.actions.rebuilding import rebuild_outdated
 from service.thawing.actions.replanning import anything_due, replan_due
@@ -55,7 +56,7 @@ log = logging.getLogger(__name__)
 LOOK_EVERY_S = 1.0
 STOP_WITHIN_S = 30.0
 DAY = timedelta(days=1)
-QUARTER = timedelta(minutes=15)
+FIVE_MINUTES, QUARTER = timedelta(minutes=5), timedelta(minutes=15)
 SEND_EVERY = timedelta(seconds=5)
 PROBES_AT_ONCE = 10
 
@@ -116,6 +117,7 @@ def jobs_of(settings: Settings) -> tuple[Job, ...]:
         LongJob("appetites", QUARTER, look_after_appetites),
         LongJob("intakes", DAY, look_after_intakes),
         LongJob("supplements", DAY, look_after_supplements),
+        LongJob("supplement orders", FIVE_MINUTES, look_after_orders),
         LongJob("watch list", minute, look_after_watches),
         ShortJob("audit heads", DAY, tell_chain_heads),
         LongJob(
@@ -190,6 +192,16 @@ def look_after_watches(database: Database, clock: Clock) -> None:
     if found:
         with transaction(database.writer) as session:
             follow_watches(session, found, at)
+
+
+def look_after_orders(database: Database, clock: Clock) -> None:
+    """Looked for beside those who write; they wait only where an order does not hold any more."""
+    at = clock()
+    with Session(database.snapshot) as session:
+        found = find_lapsing(session, at)
+    if found:
+        with transaction(database.writer) as session:
+            review_found(session, found, at)
 
 
 def run_due_jobs(database: Database, clock: Clock, jobs: Sequence[Job], lease: timedelta) -> None:

@@ -6,6 +6,7 @@ from typing import Any
 from sqlalchemy import JSON, CheckConstraint, Column, Index
 from sqlmodel import Field, SQLModel
 
+import service.supplement_stock.models  # noqa: F401 - what was given is of a batch
 from service.database import Instant
 
 
@@ -43,10 +44,28 @@ class Requirement(SQLModel, table=True):
     by: str
 
 
+class SupplementSignature(SQLModel, table=True):
+    """That somebody entitled ordered one plan or many, what that means, and when."""
+
+    __tablename__ = "supplement_signature"
+
+    id: int | None = Field(default=None, primary_key=True)
+    meaning: str
+    signed_at: Instant
+    signed_by: str
+    signed_as: str
+    recorded_at: Instant
+
+
 class SupplementPlan(SQLModel, table=True):
-    """What to add for one animal from a day on (to another, where it says so); signed once."""
+    """What to add for one animal from a day on (to another, where it says so); signed once.
+
+    Signing is its only change: triggers refuse all others. What ended it is a row of
+    `SupplementOrderEnd`.
+    """
 
     __tablename__ = "supplement_plan"
+    __table_args__ = (Index("ix_supplement_plan_site_id_status", "site_id", "status"),)
 
     id: int | None = Field(default=None, primary_key=True)
     site_id: int = Field(foreign_key="site.id")
@@ -61,10 +80,38 @@ class SupplementPlan(SQLModel, table=True):
     signed_at: Instant | None = None
     signed_by: str | None = None
     signed_as: str | None = None
+    signature_id: int | None = Field(default=None, foreign_key="supplement_signature.id")
+
+
+class SupplementOrderEnd(SQLModel, table=True):
+    """From which day a signed plan does not hold, and why; never changed.
+
+    until_day: the last day on which it does not hold; None where it has ended for good.
+    differences: what had changed since it was signed, in words. next_plan_id: what took its
+    place, or is proposed to.
+    """
+
+    __tablename__ = "supplement_order_end"
+
+    id: int | None = Field(default=None, primary_key=True)
+    plan_id: int = Field(foreign_key="supplement_plan.id", index=True)
+    why: str
+    from_day: date
+    until_day: date | None = None
+    differences: list[str] = Field(sa_column=Column(JSON, nullable=False))
+    reason: str | None = None
+    next_plan_id: int | None = Field(default=None, foreign_key="supplement_plan.id")
+    ended_at: Instant
+    recorded_at: Instant
+    by: str
 
 
 class SupplementGiven(SQLModel, table=True):
-    """Pieces of one product that an animal was given on a day, under a plan."""
+    """Pieces of one product and what became of them for an animal on a day, under a plan.
+
+    batch: as the package says; batch_id: where it is in stock. A fact is never changed: what is
+    taken back is a row of `SupplementGivenReversal`.
+    """
 
     __tablename__ = "supplement_given"
     __table_args__ = (
@@ -78,6 +125,22 @@ class SupplementGiven(SQLModel, table=True):
     product_id: int = Field(foreign_key="supplement_product.id")
     day: date
     count: float
+    outcome: str = Field(default="given", sa_column_kwargs={"server_default": "given"})
+    reason: str | None = None
+    batch: str | None = None
+    batch_id: int | None = Field(default=None, foreign_key="supplement_batch.id")
+    occurred_at: Instant
+    recorded_at: Instant
+    by: str
+
+
+class SupplementGivenReversal(SQLModel, table=True):
+    """That what was written down as given, or not given, was not so."""
+
+    __tablename__ = "supplement_given_reversal"
+
+    given_id: int = Field(primary_key=True, foreign_key="supplement_given.id")
+    reason: str
     occurred_at: Instant
     recorded_at: Instant
     by: str

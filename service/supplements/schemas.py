@@ -11,6 +11,7 @@ from service.catalogue.schemas import NutrientTag
 from service.decisions import Finding
 from service.http.bodies import Body, Code, Day, Name, Number, Occurrence, Reason, Refusable
 from service.supplements.rules import LimitOn, Mode, Per, PlanBasis, PlanStatus, Scope
+from service.supplements.rules.standing import EndedWhy, GivenOutcome, OrderState
 from service.supplements.rules.steps import How
 
 Amount = Annotated[float, Field(ge=0, le=1e9, allow_inf_nan=False)]
@@ -408,25 +409,181 @@ class SignIn(Occurrence):
     meaning: Name = "I have checked this plan and order it to be given"
 
 
+class SignManyIn(SignIn):
+    """One signature under many plans: all of them or none."""
+
+    plans: list[Number] = Field(min_length=1, max_length=500)
+
+    @model_validator(mode="after")
+    def _each_once(self) -> Self:
+        if len(set(self.plans)) != len(self.plans):
+            raise ValueError("plans: each plan is named once")
+        return self
+
+
+class SignedOut(BaseModel):
+    """A signature, and what was signed with it."""
+
+    meaning: str
+    signed_by: str
+    signed_as: str
+    signed_at: datetime
+    items: list[PlanOut]
+
+
+class OrderWithdrawalIn(Occurrence):
+    """An order is not to be given any more, and why."""
+
+    reason: Reason
+
+
+class OrderEndOut(BaseModel):
+    """From which day an order does not hold, and why."""
+
+    why: EndedWhy
+    from_: date = Field(serialization_alias="from")
+    until: date | None = Field(description="The last day without it; null: it has ended.")
+    differences: list[str]
+    reason: str | None
+    next_plan: int | None
+    ended_at: datetime
+    by: str
+
+
+class PlanStandingOut(PlanOut):
+    """A plan, and what ended it or stopped it for some days, if it was signed."""
+
+    meaning: str | None = None
+    ends: list[OrderEndOut] = Field(default_factory=list)
+
+
+class OrderedSupplement(BaseModel):
+    """Pieces of one product, as ordered."""
+
+    product: str
+    name: str
+    count: float
+    counted_in: str
+
+
+class OrderOut(BaseModel):
+    """Where the supplements of an animal stand."""
+
+    site: str
+    animal: str
+    state: OrderState
+    plan: int
+    day: date
+    until: date | None
+    supplements: list[OrderedSupplement]
+    signed_by: str | None
+    signed_as: str | None
+    signed_at: datetime | None
+    meaning: str | None
+    changed: bool | None = Field(
+        description="Of an order in force: other pieces are called for today. Null: not known."
+    )
+    differences: list[str] = Field(description="What has changed since it was made, in words.")
+    end: OrderEndOut | None = None
+
+
+class DifferencesOut(BaseModel):
+    """What is different between two plans of an animal, in words."""
+
+    plan: int
+    against: int | None = Field(description="Null: today's figures, which nobody has planned.")
+    changed: bool = Field(description="Whether the pieces differ.")
+    differences: list[str]
+
+
+class ReviewIn(Occurrence):
+    """Which site's orders to hold against today's figures."""
+
+    site: Code | None = Field(default=None, description="Left out: the only site.")
+
+
+class ReviewOut(BaseModel):
+    """Orders that do not hold any more; for each of them another plan is proposed."""
+
+    reviewed: int
+    items: list[OrderOut]
+    left_out: list[LeftOut] = Field(description="Who could not be worked out; their orders stand.")
+
+
 class GivenItem(Body):
-    """Pieces of one product."""
+    """Pieces of one product, and what became of them."""
 
     product: Code
-    count: Count
+    count: Count | None = Field(default=None, description="Left out: as ordered.")
+    batch: Name | None = Field(default=None, description="Left out: the one in use, if kept.")
+    outcome: GivenOutcome = GivenOutcome.GIVEN
+    reason: Reason | None = Field(default=None, description="Why it was not given.")
+
+    @model_validator(mode="after")
+    def _reason_unless_given(self) -> Self:
+        if self.outcome is not GivenOutcome.GIVEN and self.reason is None:
+            raise ValueError(f"reason: say why it was {self.outcome.replace('_', ' ')}")
+        return self
 
 
 class GivenIn(Refusable):
-    """What an animal was given under a plan."""
+    """What an animal was given under a plan, and what it was not."""
 
     supplements: list[GivenItem] = Field(min_length=1, max_length=40)
     day: Day | None = Field(default=None, description="Left out: the day it happens.")
 
     @model_validator(mode="after")
-    def _each_product_once(self) -> Self:
-        products = [item.product for item in self.supplements]
-        if len(set(products)) != len(products):
-            raise ValueError("supplements: each product is named once")
+    def _each_once(self) -> Self:
+        named = [(item.product, item.batch, item.outcome) for item in self.supplements]
+        if len(set(named)) != len(named):
+            raise ValueError("supplements: each product, batch and outcome is named once")
         return self
+
+
+class GivenItemOut(BaseModel):
+    """Pieces of one product from one batch, as recorded."""
+
+    id: int
+    product: str
+    count: float
+    batch: str | None
+    outcome: GivenOutcome
+    reason: str | None
+
+
+class GivenReversalIn(Occurrence):
+    """That something recorded was not so, and why."""
+
+    reason: Reason
+
+
+class GivenRow(GivenItemOut):
+    """Something recorded of an animal's supplements."""
+
+    plan: int
+    animal: str
+    day: date
+    occurred_at: datetime
+    by: str
+    taken_back: str | None = Field(description="Why it was taken back; null: it stands.")
+
+
+class RoundLine(BaseModel):
+    """What an animal is to get of one product on a day, and how far that is."""
+
+    animal: str
+    plan: int
+    product: str
+    name: str
+    counted_in: str
+    due: float
+    given: float
+    omitted: float
+    refused: float
+    spat_out: float
+    unknown: float
+    waiting: float = Field(description="Neither given nor recorded as not given.")
+    givings: list[GivingOut]
 
 
 class GivenOut(BaseModel):
@@ -436,5 +593,5 @@ class GivenOut(BaseModel):
     plan: int
     animal: str
     day: date
-    supplements: list[GivenItem]
+    supplements: list[GivenItemOut]
     breaches: list[Finding]

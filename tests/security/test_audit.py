@@ -47,6 +47,39 @@ def other_fish(kitchen: Kitchen) -> Any:
     return made
 
 
+def orders_of_supplements(kitchen: Kitchen) -> Iterator[tuple[str, str, Callable[[], Any]]]:
+    """Signed together, given and taken back, lapsed by another diet, withdrawn."""
+    nutritionist, vet = kitchen.nutritionist, kitchen.vet
+    new = {"code": "A8", "name": "Octa", "taxon": "T", "group": "otter", "site": "MAIN"}
+    kitchen.keeper.made("/animals", new)
+
+    def eats(mass: str) -> None:
+        diet = {"from": "2026-11-25", "items": [{"species": "HER", "mass": mass}]}
+        nutritionist.made("/animals/A8/diets", diet)
+
+    def planned() -> Any:
+        order = {"animal": "A8", "day": "2026-11-25"}
+        return nutritionist.made("/supplement-plans", order)["id"]
+
+    eats("4 kg")
+    plan = planned()
+    path = "/supplement-plans/sign-off"
+    yield "POST", path, lambda: vet.made(path, {"plans": [plan]})
+    omitted = {"product": "B1-100", "count": 1, "outcome": "omitted", "reason": "asleep"}
+    given = kitchen.keeper.made(f"/supplement-plans/{plan}/given", {"supplements": [omitted]})
+    path, wrong = "/supplements-given/{given}/reversal", {"reason": "it was another animal"}
+    address = path.format(given=given["supplements"][0]["id"])
+    yield "POST", path, lambda: kitchen.keeper.made(address, wrong)
+    eats("40 kg")
+    path = "/supplement-orders/review"
+    yield "POST", path, lambda: kitchen.keeper.made(path, {"site": "MAIN"})
+    another = planned()
+    vet.made(f"/supplement-plans/{another}/sign-off", {})
+    path = "/supplement-plans/{plan_id}/withdrawal"
+    address = path.format(plan_id=another)
+    yield "POST", path, lambda: vet.made(address, {"reason": "a rash"})
+
+
 def a_working_day(kitchen: Kitchen) -> Iterator[tuple[str, str, Callable[[], Any]]]:
     """Every POST and PUT of the API, each as a success: method, path template, the request."""
     boss, keeper, vet = kitchen.manager, kitchen.keeper, kitchen.vet
@@ -318,6 +351,7 @@ def a_working_day(kitchen: Kitchen) -> Iterator[tuple[str, str, Callable[[], Any
         ),
     )
     yield from supplements_of_a_day(kitchen)
+    yield from orders_of_supplements(kitchen)
     yield from buckets_of_a_day(kitchen, seen["batch"]["code"])
     found = {"product": "HER-BLOCK-10", "place": "FZ1", "cartons": 1, "reason": "no label"}
     yield (

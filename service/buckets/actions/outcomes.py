@@ -97,8 +97,7 @@ def _given(it: Handled, taken: Sequence[Piece]) -> Iterator[Finding]:
                 "already_done": True,
             }
         )
-        _, _, breaches = give(it.session, plan, order, at=it.at, by=it.by)
-        yield from breaches
+        yield from give(it.session, plan, order, at=it.at, by=it.by).breaches
 
 
 def _tell(it: Handled, piece: Piece, each: OutcomeIn) -> None:

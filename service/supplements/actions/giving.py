@@ -1,57 +1,104 @@
-"""What animals were given of what was ordered for them."""
+"""What animals were given of what was ordered for them, and what they were not."""
 
 from collections.abc import Iterator, Mapping, Sequence
-from datetime import datetime
+from dataclasses import dataclass
+from datetime import date, datetime
 
-from sqlmodel import Session, col, select
+from sqlmodel import Session
 
 from service.animals.models import Animal
 from service.catalogue.models import SupplementProduct
 from service.catalogue.rules import nutrients
 from service.decisions import Finding, decide
-from service.errors import Invalid
+from service.errors import Conflict, Invalid, NotFound
 from service.http.bodies import instant_of, refuse_future
 from service.security import audit
 from service.security.actor import Actor
 from service.site import actions as site_actions
 from service.site import queries as sites
+from service.site.queries import SiteView
 from service.site.rules import finding
-from service.supplements.actions.working import limits_on
-from service.supplements.actions.writing import plan_out
-from service.supplements.models import SupplementGiven, SupplementPlan
-from service.supplements.queries.plans import given_on, plan_by_id, products_by_code
+from service.supplement_stock.actions.taking import give_back, take
+from service.supplement_stock.queries import batch_by_code, batches_by_id, kept
+from service.supplement_stock.rules import Batch, Kind, Taken, same_strength, usable
+from service.supplements.actions.standing import Compared
+from service.supplements.actions.working import limits_on, work_out
+from service.supplements.actions.writing import document_of, plan_out
+from service.supplements.models import (
+    SupplementGiven,
+    SupplementGivenReversal,
+    SupplementPlan,
+)
+from service.supplements.queries import standing as queries
+from service.supplements.queries.plans import offered, plan_by_id, products_by_code
+from service.supplements.queries.standing import Recorded
 from service.supplements.rules import PlanBasis, PlanStatus
 from service.supplements.rules.needs import Line
-from service.supplements.schemas import GivenIn, GivenItem
+from service.supplements.rules.standing import SWALLOWED, GivenOutcome
+from service.supplements.schemas import GivenIn, GivenReversalIn
+
+_HANDLED = frozenset(GivenOutcome) - {GivenOutcome.OMITTED}
+"""What left its batch, whatever became of it."""
 
 
-def give(
-    session: Session, number: int, order: GivenIn, *, at: datetime, by: Actor
-) -> tuple[SupplementPlan, list[SupplementGiven], tuple[Finding, ...]]:
-    """Record what an animal was given under a plan.
+@dataclass(frozen=True)
+class Part:
+    """Pieces of one product from one batch, and what became of them. place: in what was sent."""
 
-    Raises RuleRefused: not signed, given already, over a limit.
+    place: int
+    product: SupplementProduct
+    count: float
+    outcome: GivenOutcome
+    reason: str | None
+    batch: Batch | None
+    printed: str | None
+
+    @property
+    def number(self) -> int:
+        """Of the product."""
+        return self.product.id or 0
+
+
+@dataclass(frozen=True)
+class Today:
+    """What binds on the day: room under limits, strengths, and why the order does not hold."""
+
+    limits: Sequence[Line]
+    strengths: Mapping[str, Mapping[str, float]]
+    against: str | None = None
+
+
+@dataclass(frozen=True)
+class Given:
+    """What was recorded under a plan."""
+
+    plan: SupplementPlan
+    rows: Sequence[SupplementGiven]
+    parts: Sequence[Part]
+    breaches: tuple[Finding, ...]
+
+
+def give(session: Session, number: int, order: GivenIn, *, at: datetime, by: Actor) -> Given:
+    """Record what an animal was given under an order, and what it was not, with its reason.
+
+    What was handled is booked out of its batch in the same transaction. Raises RuleRefused:
+    no order in force, given already, over a limit, an expired batch, another strength.
     """
     refuse_future(order.occurred_at, now=at)
+    stored = plan_by_id(session, number, by=by)
+    queries.lock_animals(session, [stored.animal_id])
     stored = plan_by_id(session, number, by=by, lock=True)
     view = sites.view(session, stored.site_id, at=at)
     occurred_at = instant_of(order.occurred_at, now=at, skew=view.policy.skew)
     day = order.day or view.day_of(occurred_at)
     if day > view.day_of(at + view.policy.skew):
         raise Invalid.at("day", "lies in the future")
-    products = products_by_code(session, [i.product for i in order.supplements])
-    session.exec(select(Animal).where(col(Animal.id) == stored.animal_id).with_for_update()).one()
-    before = given_on(session, stored.animal_id, day)
+    parts = _parts(session, view, stored, order, day)
+    before = queries.recorded_on(session, day, [stored.animal_id])
     animal = session.get_one(Animal, stored.animal_id)
-    limits = limits_on(session, view, animal, day, PlanBasis(stored.basis), at=at)
-    decision = decide(
-        _signed(stored, order.supplements),
-        _not_twice(before, order.supplements),
-        _under_limits(limits, before, order.supplements, products),
-    )
     breaches = site_actions.allow(
         session,
-        decision,
+        decide(_judged(session, view, stored, animal, day, before, parts, at)),
         order,
         site=view,
         subject=f"animal {animal.code}",
@@ -63,17 +110,22 @@ def give(
         SupplementGiven(
             plan_id=number,
             animal_id=stored.animal_id,
+            product_id=part.number,
             day=day,
-            count=item.count,
-            product_id=products[item.product].id or 0,
+            count=part.count,
+            outcome=part.outcome,
+            reason=part.reason,
+            batch=part.printed,
+            batch_id=part.batch.id if part.batch else None,
             occurred_at=occurred_at,
             recorded_at=at,
             by=by.name,
         )
-        for item in order.supplements
+        for part in parts
     ]
     session.add_all(rows)
     session.flush()
+    _book(session, rows, day, at, by)
     audit.note(
         session,
         by,
@@ -86,57 +138,310 @@ def give(
             "plan": number,
             "day": str(day),
             "breaches": [b.rule for b in breaches],
-            "pieces": {i.product: i.count for i in order.supplements},
+            "pieces": [[p.product.code, p.count, p.outcome, p.printed] for p in parts],
         },
     )
-    return stored, rows, breaches
+    return Given(stored, rows, parts, breaches)
 
 
-def _signed(stored: SupplementPlan, items: Sequence[GivenItem]) -> Iterator[Finding]:
-    if stored.status != PlanStatus.SIGNED:
-        yield finding("not-signed", "block", f"plan {stored.id} is not signed")
-        return
+def _book(
+    session: Session, rows: Sequence[SupplementGiven], day: date, at: datetime, by: Actor
+) -> None:
+    take(
+        session,
+        [
+            Taken(
+                row.batch_id,
+                row.count,
+                Kind.GIVEN if row.outcome == GivenOutcome.GIVEN else Kind.WASTED,
+                _reference(row.id or 0),
+                row.occurred_at,
+            )
+            for row in rows
+            if row.batch_id is not None and row.outcome in _HANDLED
+        ],
+        day=day,
+        at=at,
+        by=by,
+    )
+
+
+def _reference(number: int) -> str:
+    """By which supplement stock knows what was recorded."""
+    return f"given {number}"
+
+
+def take_back(
+    session: Session, number: int, said: GivenReversalIn, *, at: datetime, by: Actor
+) -> SupplementGiven:
+    """What was recorded was not so: it counts no more, and stock has its pieces back.
+
+    Raises NotFound, Conflict where it was taken back before.
+    """
+    row = queries.given_by_id(session, number, by=by)
+    stored = plan_by_id(session, row.plan_id, by=by)
+    occurred_at = sites.happened_at(session, stored.site_id, said.occurred_at, now=at)
+    queries.lock_animals(session, [row.animal_id])
+    if queries.taken_back(session, number):
+        raise Conflict("this was taken back before", kind="already-reversed")
+    session.add(
+        SupplementGivenReversal(
+            given_id=number, reason=said.reason, occurred_at=occurred_at, recorded_at=at, by=by.name
+        )
+    )
+    session.flush()
+    give_back(session, [_reference(number)], reason=said.reason, at=at, by=by)
+    audit.note(
+        session,
+        by,
+        "supplements taken back",
+        session.get_one(Animal, row.animal_id).code,
+        at=at,
+        site_id=stored.site_id,
+        before=row,
+        after=said,
+        detail={"given": number},
+    )
+    return row
+
+
+def _parts(
+    session: Session, view: SiteView, stored: SupplementPlan, order: GivenIn, day: date
+) -> list[Part]:
+    """What was sent, by batch: where none is named, those in use, the first to expire first."""
+    products = products_by_code(session, [item.product for item in order.supplements])
+    ids = [product.id or 0 for product in products.values()]
+    keeps = kept(session, view.id, ids)
+    in_hand = {
+        product_id: list(batches)
+        for product_id, batches in queries.in_hand(session, view.id, ids).items()
+    }
     ordered = {s.product: s.count for s in plan_out(stored).supplements}
-    for item in items:
-        allowed = ordered.get(item.product, 0.0)
-        if item.count > allowed:
+    found: list[Part] = []
+    for place, item in enumerate(order.supplements):
+        product = products[item.product]
+        count = item.count or ordered.get(item.product)
+        if count is None:
+            raise Invalid.at(f"supplements.{place}.count", "say how many: none were ordered")
+        shared: Sequence[tuple[float, Batch | None]] = [(count, None)]
+        if item.batch is not None and product.id in keeps:
+            named = _named(session, view, product, item.batch, place, fact=order.already_done)
+            shared = [(count, named)]
+        elif item.batch is None and item.outcome in _HANDLED:
+            shared = _shared(in_hand.get(product.id or 0, []), count, day)
+        found += [
+            Part(
+                place,
+                product,
+                each,
+                item.outcome,
+                item.reason,
+                batch,
+                batch.code if batch else item.batch,
+            )
+            for each, batch in shared
+        ]
+    return found
+
+
+def _named(
+    session: Session,
+    view: SiteView,
+    product: SupplementProduct,
+    code: str,
+    place: int,
+    *,
+    fact: bool,
+) -> Batch | None:
+    """The batch of a code; what has happened is kept, though nobody has booked its batch in."""
+    try:
+        return batch_by_code(
+            session, view.id, product.id or 0, code, field=f"supplements.{place}.batch"
+        )
+    except NotFound:
+        if fact:
+            return None
+        raise
+
+
+def _shared(batches: list[Batch], count: float, day: date) -> Sequence[tuple[float, Batch | None]]:
+    """A count over batches with something left; over expired ones where there is nothing else.
+
+    The last of them gives what the books did not know of. Takes from `batches`.
+    """
+    good = [batch for batch in batches if day <= batch.expires_on]
+    if not (chosen := good or batches):
+        return [(count, None)]
+    shared: list[tuple[float, Batch | None]] = []
+    for batch in chosen:
+        last = batch is chosen[-1]
+        part = count if last else min(count, batch.left)
+        if part > 0:
+            shared.append((part, batch))
+            count = round(count - part, 6)
+    return shared
+
+
+def _judged(
+    session: Session,
+    view: SiteView,
+    stored: SupplementPlan,
+    animal: Animal,
+    day: date,
+    before: Sequence[Recorded],
+    parts: Sequence[Part],
+    at: datetime,
+) -> Iterator[Finding]:
+    """Everything that speaks against giving; omitting needs nobody's leave."""
+    handled = [part for part in parts if part.outcome in _HANDLED]
+    if not handled:
+        return
+    today = _today(session, view, stored, animal, day, before, at)
+    yield from _ordered(session, view, stored, day, today, handled)
+    yield from _not_twice(stored, before, handled)
+    batches = batches_by_id(session, [row.batch_id for row, _ in before if row.batch_id])
+    yield from _under_limits(today, before, handled, batches)
+    for part in handled:
+        if part.batch is not None:
+            yield from usable(part.batch, day)
+            strength = today.strengths.get(part.product.code)
+            if strength is not None:
+                yield from same_strength(part.batch, strength)
+
+
+def _today(
+    session: Session,
+    view: SiteView,
+    stored: SupplementPlan,
+    animal: Animal,
+    day: date,
+    before: Sequence[Recorded],
+    at: datetime,
+) -> Today:
+    """The figures of the day: of today the order is held against them, unless it was begun.
+
+    What cannot be worked out speaks against giving, and stops no fact from being recorded.
+    """
+    basis = PlanBasis(stored.basis)
+    found = work_out(session, view, day, [animal], basis, at=at)
+    for worked in found.plans:
+        strengths = {p.code: p.contents for p in worked.products}
+        begun = any(row.outcome in SWALLOWED for row, _ in before)
+        if day != view.day_of(at) or basis is PlanBasis.FEEDS or begun:
+            return Today(worked.lines, strengths)
+        compared = Compared(stored, worked, document_of(worked, view))
+        against = None
+        if compared.changed:
+            against = "it has lapsed: " + "; ".join(compared.differences)
+        return Today(worked.lines, strengths, against)
+    ((_, problem),) = found.left_out
+    strengths = {p.code: p.contents for p in offered(session, view.id, day)}
+    try:
+        limits = limits_on(session, view, animal, day, basis, at=at)
+    except (Conflict, ValueError):  # as `problem` says
+        limits = []
+    return Today(limits, strengths, problem.detail)
+
+
+def _ordered(
+    session: Session,
+    view: SiteView,
+    stored: SupplementPlan,
+    day: date,
+    today: Today,
+    parts: Sequence[Part],
+) -> Iterator[Finding]:
+    """Whether the plan is the order in force on the day, and how much of each it orders."""
+    why = _not_in_force(session, view, stored, day) or today.against
+    if why is not None:
+        yield finding("not-signed", "block", f"plan {stored.id}: {why}")
+        if stored.status != PlanStatus.SIGNED:
+            return
+    ordered = {s.product: s.count for s in plan_out(stored).supplements}
+    for code, count in _by_product(parts).items():
+        allowed = ordered.get(code, 0.0)
+        if count > allowed + 1e-9:
             yield finding(
                 "not-signed",
                 "block",
-                f"{item.count:g} of {item.product} were given, {allowed:g} are signed",
-                numbers={"given": item.count, "signed": allowed},
+                f"{count:g} of {code} were given, {allowed:g} are signed",
+                numbers={"given": count, "signed": allowed},
             )
+
+
+def _not_in_force(
+    session: Session, view: SiteView, stored: SupplementPlan, day: date
+) -> str | None:
+    if stored.status != PlanStatus.SIGNED:
+        return "nobody has signed it"
+    for end in queries.ends_of(session, [stored.id or 0]).get(stored.id or 0, ()):
+        if end.from_day <= day and (end.until_day is None or day <= end.until_day):
+            said = end.reason or "; ".join(end.differences)
+            return f"it was {end.why} from {end.from_day} on" + (f": {said}" if said else "")
+    standing = queries.in_force(session, view.id, day, [stored.animal_id])
+    if not standing:
+        return f"it is for {stored.day} to {stored.until_day or stored.day}, not for {day}"
+    if standing[0].id != stored.id:
+        return f"plan {standing[0].id} is in force on {day}"
+    return None
+
+
+def _by_product(parts: Sequence[Part]) -> dict[str, float]:
+    total: dict[str, float] = {}
+    for part in parts:
+        total[part.product.code] = total.get(part.product.code, 0.0) + part.count
+    return total
 
 
 def _not_twice(
-    before: Sequence[tuple[SupplementGiven, SupplementProduct]], items: Sequence[GivenItem]
+    stored: SupplementPlan, before: Sequence[Recorded], parts: Sequence[Part]
 ) -> Iterator[Finding]:
-    given = {product.code: row for row, product in before}
-    for item in items:
-        row = given.get(item.product)
-        if row is not None:
+    """No more in a day than is ordered for it, in however many feeds."""
+    ordered = {s.product: s.count for s in plan_out(stored).supplements}
+    given: dict[str, list[SupplementGiven]] = {}
+    for row, product in before:
+        if row.outcome == GivenOutcome.GIVEN:
+            given.setdefault(product.code, []).append(row)
+    now = [part for part in parts if part.outcome is GivenOutcome.GIVEN]
+    for code, count in _by_product(now).items():
+        rows = given.get(code, [])
+        earlier = sum(row.count for row in rows)
+        if rows and earlier + count > ordered.get(code, 0.0) + 1e-9:
             yield finding(
                 "already-given",
                 "block",
-                f"{row.count:g} of {item.product} were given on {row.day} by {row.by}",
-                numbers={"given_before": row.count},
+                f"{earlier:g} of {code} were given on {rows[-1].day} by {rows[-1].by}",
+                numbers={"given_before": earlier},
             )
 
 
+def _strength(today: Today, product: SupplementProduct, batch: Batch | None) -> Mapping[str, float]:
+    """Of the batch it is from; else of what is reckoned with today."""
+    return batch.contents if batch else today.strengths.get(product.code, product.contents)
+
+
 def _under_limits(
-    limits: Sequence[Line],
-    before: Sequence[tuple[SupplementGiven, SupplementProduct]],
-    items: Sequence[GivenItem],
-    products: Mapping[str, SupplementProduct],
+    today: Today,
+    before: Sequence[Recorded],
+    parts: Sequence[Part],
+    batches: Mapping[int, Batch],
 ) -> Iterator[Finding]:
     """Pieces of the day together, against the limits in force now: a signature is no shield."""
     totals: dict[str, float] = {}
-    pieces = [(product, row.count) for row, product in before]
-    pieces += [(products[item.product], item.count) for item in items]
-    for product, count in pieces:
-        for nutrient, amount in product.contents.items():
+    swallowed = [
+        (_strength(today, product, batches.get(row.batch_id or 0)), row.count)
+        for row, product in before
+        if row.outcome in SWALLOWED
+    ]
+    swallowed += [
+        (_strength(today, part.product, part.batch), part.count)
+        for part in parts
+        if part.outcome in SWALLOWED
+    ]
+    for contents, count in swallowed:
+        for nutrient, amount in contents.items():
             totals[nutrient] = totals.get(nutrient, 0.0) + amount * count
-    for line in limits:
+    for line in today.limits:
         given = totals.get(line.nutrient, 0.0)
         if given > line.room * (1 + 1e-9):
             unit = nutrients()[line.nutrient].amount_unit
