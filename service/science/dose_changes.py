@@ -11,6 +11,8 @@ from math import ceil, inf
 
 from service.science.dosing import Dose, Need, Offer, choose_pieces, most_pieces
 
+NOT_SMALLEST = "less may be enough"
+
 
 class ChangeKind(StrEnum):
     """What is changed; of two equally small changes the one named first comes first.
@@ -137,6 +139,7 @@ def smallest_changes(
             found += _more_pieces(reached, offers, unmet.nutrient)
             found += _raised(reached, offers, unmet.nutrient)
         found += _another(reached, offers, unmet.nutrient)
+    found = [c if c.smallest else replace(c, words=f"{c.words} ({NOT_SMALLEST})") for c in found]
     kinds = list(ChangeKind)
     return tuple(
         sorted(

@@ -203,6 +203,7 @@ def test_where_two_limits_stand_in_the_way_both_are_named_and_it_is_not_called_t
     )
     assert raised.after == {"VITA": 5000.0, "VITD": 500.0}
     assert not raised.smallest
+    assert raised.words.endswith("(less may be enough)")
 
 
 def test_a_need_without_a_product_asks_for_one_and_for_nothing_else() -> None:
