@@ -1,0 +1,1 @@
+"""Arithmetic of a whole diet."""
