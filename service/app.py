@@ -29,7 +29,6 @@ import service.lots.routes
 import service.mqtt.routes
 import service.notifications.routes
 import service.nutrition.routes
-import service.nutrition.routes
 import service.opening.routes
 import service.photos.routes
 import service.probes.routes
@@ -90,7 +89,6 @@ ROUTERS: tuple[APIRouter, ...] = (
     *service.traceability.routes.routers,
     service.watch_list.routes.router,
     service.what_if.routes.router,
-    *service.nutrition.routes.routers,
     *service.nutrition.routes.routers,
     *service.labels.routes.routers,
     *service.buckets.routes.routers,
