@@ -284,6 +284,7 @@ PROBLEM_KINDS = {
     "unknown-supplement-batch": "No batch of that supplement has this code or number.",
     "unknown-supplement-movement": "No movement of supplements has this number.",
     "part-of-giving": "The movement belongs to what an animal was given, which is corrected.",
+    "unknown-requirement": "No requirement has this number.",
     "unknown-supplement-plan": "No supplement plan has this number.",
     "unknown-supplement-given": "Nothing recorded of a supplement has this number.",
 }

@@ -335,7 +335,7 @@ def a_working_day(kitchen: Kitchen) -> Iterator[tuple[str, str, Callable[[], Any
     yield (
         "POST",
         "/supplement-plans/many",
-        lambda: nutritionist.made("/supplement-plans/many", {"day": "2026-11-25"}),
+        lambda: nutritionist.made("/supplement-plans/many", {"day": "2026-11-25", "site": "MAIN"}),
     )
     yield (
         "POST",
