@@ -137,7 +137,7 @@ def against_an_integer_program(cases: int) -> Iterator[Figure]:
     ours: list[float] = []
     theirs: list[tuple[float, ...]] = []
     differ: list[int] = []
-    gave_up = 0
+    gave_up = solved_again = 0
     for number in range(cases):
         case = made_case(number)
         began = process_time()
@@ -147,6 +147,10 @@ def against_an_integer_program(cases: int) -> Iterator[Figure]:
         theirs.append(best.seconds)
         gave_up += not dose.exact
         equal = np.allclose(score(case, dose), best.values, rtol=0, atol=1e-6)
+        if not equal:
+            again = optimum(case, presolve=False)
+            equal = np.allclose(score(case, dose), again.values, rtol=0, atol=1e-6)
+            solved_again += 1
         if not (equal and within_limits(case, dose)):
             differ.append(number)
     yield Figure(
@@ -156,7 +160,12 @@ def against_an_integer_program(cases: int) -> Iterator[Figure]:
         unit=UNEQUAL,
         target=0,
         less_is_better=True,
-        detail={"cases": cases, "gave up": gave_up, "which": differ[:10]},
+        detail={
+            "cases": cases,
+            "gave up": gave_up,
+            "solved again": solved_again,
+            "which": differ[:10],
+        },
     )
     yield Figure(
         name="choice of pieces × an integer program (HiGHS)",

@@ -110,3 +110,12 @@ def test_fine_steps_of_a_powder_beside_tablets_stay_exact() -> None:
     dose = choose_pieces([Need("NACL", 60.0004), Need("VITE", 100)], offers)
     assert dose.exact
     assert dose.pieces == {"SALT": 59_601, "MULTI": 2}
+
+
+@pytest.mark.parametrize("number", [2179, 6666])
+def test_where_the_solver_s_presolve_loses_the_optimum_the_choice_has_it(number: int) -> None:
+    case = made_case(number)
+    dose = choose_pieces(case.needs, case.offers)
+    assert within_limits(case, dose)
+    best = optimum(case, presolve=False).values
+    assert score(case, dose) == pytest.approx(best, abs=1e-6)
