@@ -10,8 +10,7 @@ from sqlmodel import Session
 from service.animals import queries as animals
 from service.animals.models import Animal
 from service.catalogue.rules import COUNTED_IN, DoseForm, nutrients, species_facts
-from service.nutrition.rules.energy import with_energy
-from service.nutrition.rules.whole_diet import (
+from service.nutrition.rules import (
     CLOSES_WITHIN,
     Row,
     Total,
@@ -36,6 +35,7 @@ from service.supplements.actions.working import Worked, work_out
 from service.supplements.models import SupplementPlan
 from service.supplements.queries.standing import in_force
 from service.supplements.rules import PlanBasis
+from service.supplements.rules.energy import with_energy
 from service.supplements.rules.limits import above_published
 from service.supplements.rules.needs import Food
 from service.supplements.schemas import AmountOut, LeftOut

@@ -8,8 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from service.catalogue.rules import nutrients, species_facts
-from service.nutrition.rules.energy import with_energy
-from service.nutrition.rules.whole_diet import (
+from service.nutrition.rules import (
     Row,
     Total,
     balance_of,
@@ -18,6 +17,7 @@ from service.nutrition.rules.whole_diet import (
     rows,
 )
 from service.quality.rules import usual_contents
+from service.supplements.rules.energy import with_energy
 from service.supplements.rules.needs import Food
 
 

@@ -1,6 +1,6 @@
 """The facts of a day, changed as somebody asks: fish, lots, storage, cupboard, requirements."""
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
 from datetime import date, datetime
@@ -11,7 +11,6 @@ from service.animals.models import Animal
 from service.catalogue.queries import species_by_code
 from service.catalogue.rules import DoseForm, smallest_piece
 from service.catalogue.schemas import SupplementProductIn, strength_of
-from service.diets.queries.energies import energies
 from service.errors import FieldError, Invalid, NotFound
 from service.lots import queries as lots
 from service.security.actor import Actor
@@ -21,6 +20,7 @@ from service.supplements.actions.working import Facts
 from service.supplements.queries.food import Fed, food_of, next_in_use
 from service.supplements.queries.requirements import Requirements
 from service.supplements.rules import PlanBasis
+from service.supplements.rules.energy import kcal_per_kg
 from service.supplements.rules.needs import Food
 from service.supplements.rules.products import Product
 from service.supplements.rules.requirements import Wanted
@@ -82,12 +82,12 @@ def _fed(
         fed = food_of(session, view, day, chosen, order.basis, at=at)
     if not otherwise:
         return fed
-    mixed = _mixed(fed, order, session, view, day)
-    named = _named_lots(order, mixed, session, view, by)
     there = {f.species: f for each in fed.values() for f in each.food}
-    species = {f for each in mixed.values() for meal in each.meals for f in meal.grams}
+    species = _species(order, there, session)
+    named = _named_lots(order, species if fed else None, session, view, by)
     new = [code for code in species if code not in there or code in named]
     stock = there | next_in_use(session, view, day, new, at=at, chosen=named)
+    mixed = _mixed(fed, order, there, stock)
     if order.storage is not None:
         days, at_c = order.storage.days, order.storage.temperature.c
         stock = {code: kept_on(stock[code], days, at_c) for code in species}
@@ -105,12 +105,25 @@ def _refuse_other_fish(order: WhatIfIn) -> None:
             raise Invalid.at(field, "what was eaten was eaten: ask by diet")
 
 
-def _mixed(
-    fed: Mapping[int, Fed], order: WhatIfIn, session: Session, view: SiteView, day: date
-) -> dict[int, Fed]:
-    """The feeds of each animal with other fish in them."""
+def _species(order: WhatIfIn, there: Mapping[str, Food], session: Session) -> set[str]:
+    """The fish that there would be. Raises NotFound, Invalid for what is not there to swap."""
     for n, fish in enumerate(order.fish or []):
         species_by_code(session, fish.species, field=f"fish.{n}.species")
+    for n, swap in enumerate(order.swaps):
+        for name in ("species", "by"):
+            species_by_code(session, getattr(swap, name), field=f"swaps.{n}.{name}")
+        if there and swap.species not in there:
+            raise Invalid.at(f"swaps.{n}.species", f"there is no {swap.species} in this food")
+    if order.fish:
+        return {fish.species for fish in order.fish}
+    into = {swap.species: swap.by for swap in order.swaps}
+    return {into.get(code, code) for code in there}
+
+
+def _mixed(
+    fed: Mapping[int, Fed], order: WhatIfIn, there: Mapping[str, Food], stock: Mapping[str, Food]
+) -> dict[int, Fed]:
+    """The feeds of each animal with other fish in them. stock: of what there would be."""
     if order.fish and order.fish[0].mass is not None:
         grams = {f.species: float(f.mass.grams) for f in order.fish if f.mass is not None}
         if not any(grams.values()):
@@ -121,36 +134,33 @@ def _mixed(
         if not any(shares.values()):
             raise Invalid.at("fish", "the shares come to nothing")
         return {a: replace(f, meals=of_shares(f.meals, shares)) for a, f in fed.items()}
-    return _swapped(fed, order, session, view, day)
-
-
-def _swapped(
-    fed: Mapping[int, Fed], order: WhatIfIn, session: Session, view: SiteView, day: date
-) -> dict[int, Fed]:
-    if not order.swaps:
+    if not (order.swaps and fed):
         return dict(fed)
-    eaten = {f.species for each in fed.values() for f in each.food}
-    for n, swap in enumerate(order.swaps):
-        for name in ("species", "by"):
-            species_by_code(session, getattr(swap, name), field=f"swaps.{n}.{name}")
-        if fed and swap.species not in eaten:
-            raise Invalid.at(f"swaps.{n}.species", f"there is no {swap.species} in this food")
     into = {swap.species: swap.by for swap in order.swaps}
-    known = energies(session, view, day, {*into, *into.values()})
-    kcal = {code: energy.kcal_per_kg for code, energy in known.items()}
-    return {a: replace(f, meals=swapped(f.meals, into, kcal)) for a, f in fed.items()}
+    worth = {
+        code: kcal_per_kg(there[code]) / _energy(stock[by], n)
+        for n, (code, by) in enumerate(into.items())
+    }
+    return {a: replace(f, meals=swapped(f.meals, into, worth)) for a, f in fed.items()}
+
+
+def _energy(food: Food, number: int) -> float:
+    energy = kcal_per_kg(food)
+    if energy <= 0:
+        raise Invalid.at(f"swaps.{number}.by", f"{food.species} has no energy by its assay")
+    return energy
 
 
 def _named_lots(
-    order: WhatIfIn, fed: Mapping[int, Fed], session: Session, view: SiteView, by: Actor
+    order: WhatIfIn, species: Collection[str] | None, session: Session, view: SiteView, by: Actor
 ) -> dict[str, int]:
-    species = {f for each in fed.values() for meal in each.meals for f in meal.grams}
+    """By species. species: that there would be; None where nobody eats anything."""
     named: dict[str, int] = {}
     for n, code in enumerate(order.lots):
         lot = lots.lot_by_code(session, code, by=by, field=f"lots.{n}")
         if lot.site_id != view.id:
             raise Invalid.at(f"lots.{n}", f"lot {lot.code} is of another site")
-        if fed and lot.species_code not in species:
+        if species is not None and lot.species_code not in species:
             raise Invalid.at(
                 f"lots.{n}", f"lot {lot.code} is {lot.species_code}, which is not in this food"
             )

@@ -9,13 +9,7 @@ Grams = Mapping[str, float]
 
 
 def of_masses(meals: Sequence[Meal], grams: Grams) -> list[Meal]:
-    """Feeds of the same sizes among each other, of another day's food.
-
-    >>> at = datetime(2027, 1, 1, tzinfo=UTC)
-    >>> meals = [Meal(1, at, {"HER": 3000}), Meal(2, at, {"HER": 1000})]
-    >>> [dict(m.grams) for m in of_masses(meals, {"CAP": 2000})]
-    [{'CAP': 1500}, {'CAP': 500}]
-    """
+    """Feeds of the same sizes among each other, of another day's food; to the gram in all."""
     whole = sum(sum(meal.grams.values()) for meal in meals)
     left = {species: round(mass) for species, mass in grams.items()}
     found = []
@@ -40,20 +34,17 @@ def of_shares(meals: Sequence[Meal], shares: Grams) -> list[Meal]:
     return of_masses(meals, {species: mass * s / of_all for species, s in shares.items()})
 
 
-def swapped(meals: Sequence[Meal], by: Mapping[str, str], kcal_per_kg: Grams) -> list[Meal]:
+def swapped(meals: Sequence[Meal], by: Mapping[str, str], worth: Grams) -> list[Meal]:
     """Fish given up for another of the same energy: kg₂ = kg₁ · ME₁ / ME₂ (science reference 7).
 
-    by: what stands in for what. kcal_per_kg: > 0, of all that are named.
+    by: what stands in for what. worth: ME₁ / ME₂ of what is given up.
     """
     found = []
     for meal in meals:
         grams: dict[str, int] = {}
         for species, mass in meal.grams.items():
             into = by.get(species, species)
-            same_energy = (
-                round(mass * kcal_per_kg[species] / kcal_per_kg[into]) if into != species else mass
-            )
-            grams[into] = grams.get(into, 0) + same_energy
+            grams[into] = grams.get(into, 0) + round(mass * worth.get(species, 1.0))
         found.append(_meal(meal, grams))
     return found
 

@@ -1,4 +1,4 @@
-"""Energy of a fish of the diet: a laboratory's word, else what diets by energy go by."""
+"""Energy of a fish: a laboratory's word, else what diets by energy go by."""
 
 from dataclasses import replace
 
@@ -21,6 +21,11 @@ def with_energy(food: Food) -> Food:
     if held is not None and held.assay_id is not None:
         return food
     return replace(food, content={**food.content, "ENERC": _of_proximates(food) or _usual(food)})
+
+
+def kcal_per_kg(food: Food) -> float:
+    """Energy of a fish as fed, by `with_energy`."""
+    return 10 * with_energy(food).content["ENERC"].value
 
 
 def _of_proximates(food: Food) -> Held | None:

@@ -1,4 +1,7 @@
-"""Everything known of an animal's day of food, with its supplements: missing stays missing."""
+"""Arithmetic of a whole diet: everything known of a day of food and supplements.
+
+Missing stays missing, and is never zero.
+"""
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
