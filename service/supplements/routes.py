@@ -20,12 +20,13 @@ from service.site import queries as sites
 from service.supplements.actions import giving, planning, requiring, showing, signing, standing
 from service.supplements.actions.explaining import explanation_of
 from service.supplements.actions.working import equal_rank, wanted_for
-from service.supplements.actions.writing import plan_out
+from service.supplements.actions.writing import plan_out, plan_short
 from service.supplements.models import Requirement
 from service.supplements.queries import requirements as kept
 from service.supplements.queries.plans import plan_by_id
+from service.supplements.queries.plans import plans as stored_plans
 from service.supplements.queries.standing import recorded_of
-from service.supplements.rules import LimitOn, Mode, Per, Scope
+from service.supplements.rules import LimitOn, Mode, Per, PlanStatus, Scope
 from service.supplements.rules.requirements import EqualRank
 from service.supplements.rules.standing import OrderState
 from service.supplements.schemas import (
@@ -42,6 +43,7 @@ from service.supplements.schemas import (
     OrderWithdrawalIn,
     PlanIn,
     PlanOut,
+    PlanShort,
     PlanStandingOut,
     RequirementEndIn,
     RequirementIn,
@@ -169,6 +171,51 @@ def plan_many(
     return planning.plan_many(session, order, at=at, by=by)
 
 
+@plans.get("")
+def list_plans(
+    session: ReadSession,
+    by: MayLook,
+    site: str | None = None,
+    animal: str | None = None,
+    day: Annotated[Day | None, Query(description="The first day of a plan.")] = None,
+    status: PlanStatus | None = None,
+    limit: Limit = 100,
+    cursor: Cursor = None,
+) -> Page[PlanShort]:
+    """Plans, newest first, with their pieces and what stays short in words."""
+    seen = sites.sites_seen(session, by=by)
+    if site is not None:
+        seen = [sites.site_by_code(session, site, by=by).id or 0]
+    chosen = animals.animal_by_code(session, animal, by=by).id if animal is not None else None
+    found = stored_plans(
+        session,
+        seen,
+        day=day,
+        animal_id=chosen,
+        status=status,
+        limit=limit + 1,
+        before_id=int(decode_cursor(cursor, int)[0]) if cursor is not None else None,
+    )
+    more = encode_cursor(found[limit - 1][0].id or 0) if len(found) > limit else None
+    return Page(items=[plan_short(plan, code) for plan, code in found[:limit]], next=more)
+
+
+@plans.post("/sign-off")
+def sign_many(
+    order: SignManyIn, session: WriteSession, at: Now, by: MaySignSupplements
+) -> SignedOut:
+    """A nutritionist or vet orders many plans with one signature: all of them or none."""
+    signed = signing.sign(session, order.plans, order, at=at, by=by)
+    signature = signed.signature
+    return SignedOut(
+        meaning=signature.meaning,
+        signed_by=signature.signed_by,
+        signed_as=signature.signed_as,
+        signed_at=signature.signed_at,
+        items=[plan_out(plan) for plan in signed.plans],
+    )
+
+
 @plans.get("/{plan_id}")
 def get_plan(plan_id: Number, session: ReadSession, by: MayLook) -> PlanStandingOut:
     """A plan and where it stands."""
@@ -195,22 +242,6 @@ def list_differences(
 ) -> DifferencesOut:
     """What has changed between two plans of an animal, in words."""
     return showing.differences(session, plan_id, against, at=at, by=by)
-
-
-@plans.post("/sign-off")
-def sign_many(
-    order: SignManyIn, session: WriteSession, at: Now, by: MaySignSupplements
-) -> SignedOut:
-    """A nutritionist or vet orders many plans with one signature: all of them or none."""
-    signed = signing.sign(session, order.plans, order, at=at, by=by)
-    signature = signed.signature
-    return SignedOut(
-        meaning=signature.meaning,
-        signed_by=signature.signed_by,
-        signed_as=signature.signed_as,
-        signed_at=signature.signed_at,
-        items=[plan_out(plan) for plan in signed.plans],
-    )
 
 
 @plans.post("/{plan_id}/sign-off")

@@ -253,6 +253,26 @@ class PlanOut(BaseModel):
     signed_at: datetime | None = None
 
 
+class PlanShort(BaseModel):
+    """A plan in a list, its pieces and what stays short in words."""
+
+    id: int
+    site: str
+    animal: str
+    day: date
+    until: date | None
+    basis: PlanBasis
+    status: PlanStatus
+    food_g: int
+    pieces: str
+    unmet: str
+    cost: float
+    recorded_at: datetime
+    by: str
+    signed_by: str | None
+    signed_at: datetime | None
+
+
 class LeftOut(BaseModel):
     """An animal that could not be planned for on a day, and why."""
 

@@ -303,3 +303,24 @@ def test_only_who_may_look_sees_it(fed: Kitchen) -> None:
 def test_every_nutrient_has_a_unit_that_masses_can_be_told_in() -> None:
     """A content is of 100 g or of 1 kg: explanations know no other."""
     assert {n.unit.split("/")[-1] for n in nutrients().values()} == {"100g", "kg"}
+
+
+# --- plans as a list
+
+
+def test_plans_are_listed_newest_first_and_as_a_table(fed: Kitchen) -> None:
+    ids = [planned(fed, day=f"2026-11-{day}")["id"] for day in (25, 26, 27)]
+    fed.vet.made(f"/supplement-plans/{ids[0]}/sign-off", {})
+    listed = fed.keeper.shown("/supplement-plans?limit=2")
+    assert [each["id"] for each in listed["items"]] == [ids[2], ids[1]]
+    rest = fed.keeper.shown(f"/supplement-plans?limit=2&cursor={listed['next']}")
+    assert [(each["id"], each["pieces"]) for each in rest["items"]] == [
+        (ids[0], "2 × B1-100; 1.5 × E-400")
+    ]
+    signed = fed.keeper.shown("/supplement-plans?status=signed&animal=BRINE&site=MAIN")["items"]
+    assert [(each["id"], each["signed_by"]) for each in signed] == [(ids[0], "vet")]
+    assert fed.keeper.shown("/supplement-plans?day=2026-11-26")["items"][0]["id"] == ids[1]
+    table = fed.keeper.get("/supplement-plans", headers={"Accept": "text/csv"}).text
+    assert table.splitlines()[0].startswith("id,site,animal,day,until,basis,status")
+    assert len(table.splitlines()) == 4
+    assert fed.keeper.get("/supplement-plans?animal=NOBODY").status_code == 404

@@ -26,6 +26,7 @@ from service.supplements.schemas import (
     PlanLine,
     PlannedSupplement,
     PlanOut,
+    PlanShort,
     ProductUsed,
     RequirementSetAside,
     RequirementUsed,
@@ -87,6 +88,28 @@ def plan_out(stored: SupplementPlan) -> PlanOut:
             "signed_by": stored.signed_by,
             "signed_at": stored.signed_at,
         }
+    )
+
+
+def plan_short(stored: SupplementPlan, site: str) -> PlanShort:
+    """A stored plan as it stands in a list."""
+    plan = plan_out(stored)
+    return PlanShort(
+        id=plan.id,
+        site=site,
+        animal=plan.animal,
+        day=plan.day,
+        until=plan.until,
+        basis=plan.basis,
+        status=plan.status,
+        food_g=plan.food_g,
+        pieces="; ".join(f"{each.count:g} × {each.product}" for each in plan.supplements),
+        unmet="; ".join(f"{u.nutrient} {u.short_by:g} {u.unit}" for u in plan.unmet),
+        cost=plan.cost,
+        recorded_at=stored.recorded_at,
+        by=stored.by,
+        signed_by=plan.signed_by,
+        signed_at=plan.signed_at,
     )
 
 

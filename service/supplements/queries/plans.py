@@ -10,8 +10,10 @@ from service.catalogue.queries import supplement_products
 from service.catalogue.rules import smallest_piece
 from service.errors import NotFound
 from service.security.actor import Actor
+from service.site.models import Site
 from service.supplement_stock.queries import in_use
 from service.supplements.models import SupplementGiven, SupplementPlan
+from service.supplements.rules import PlanStatus
 from service.supplements.rules.products import Product
 
 
@@ -38,6 +40,33 @@ def offered(session: Session, site_id: int, day: date) -> list[Product]:
             )
         )
     return found
+
+
+def plans(
+    session: Session,
+    site_ids: Sequence[int],
+    *,
+    day: date | None,
+    animal_id: int | None,
+    status: PlanStatus | None,
+    limit: int,
+    before_id: int | None,
+) -> Sequence[tuple[SupplementPlan, str]]:
+    """The newest plans of sites with the codes of these; of a first day where named. One query."""
+    plan = SupplementPlan
+    statement = (
+        select(plan, Site.code)
+        .join(Site, col(Site.id) == col(plan.site_id))
+        .where(col(plan.site_id).in_(site_ids))
+        .order_by(col(plan.id).desc())
+        .limit(limit)
+    )
+    for column, value in ((plan.day, day), (plan.animal_id, animal_id), (plan.status, status)):
+        if value is not None:
+            statement = statement.where(col(column) == value)
+    if before_id is not None:
+        statement = statement.where(col(plan.id) < before_id)
+    return session.exec(statement).all()
 
 
 def plan_by_id(session: Session, number: int, *, by: Actor, lock: bool = False) -> SupplementPlan:
