@@ -3,7 +3,7 @@
 Both sides are documents of plans, as they were written down.
 """
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from enum import StrEnum
@@ -13,6 +13,7 @@ from service.catalogue.rules import nutrients, species_facts
 
 Document = Mapping[str, Any]
 _ROUNDED = 1e-5  # of an amount: documents keep six digits
+NOTED = 0.01  # of a content: storage takes less than that from one day to the next
 
 
 class OrderState(StrEnum):
@@ -153,7 +154,7 @@ def _because(line: Mapping[str, Any], before: Document, now: Document) -> str:
         f"{was.get(tag, 0.0):.4g} → {_of(tag, add)} of {_name(tag)} are to be added"
         for each in now["lines"]
         for tag, add in [(each["nutrient"], each["add"])]
-        if tag in tags and _shown(was.get(tag, 0.0)) != _shown(add)
+        if tag in tags and f"{was.get(tag, 0.0):.4g}" != f"{add:.4g}"
     ]
     return f" because {' and '.join(changed)}" if changed else ""
 
@@ -164,6 +165,7 @@ def _food(before: Document, now: Document) -> Iterator[str]:
         if before.get("food_g") != now.get("food_g"):
             yield f"food {_kg(before['food_g'])} → {_kg(now['food_g'])}"
         return
+    counting = _counting(before) | _counting(now)
     for species in dict.fromkeys([*was, *is_]):
         name = _fish(species)
         if species not in is_:
@@ -171,15 +173,27 @@ def _food(before: Document, now: Document) -> Iterator[str]:
         elif species not in was:
             yield f"{name} is new: {_kg(_grams(is_[species]))}"
         else:
-            yield from _one_fish(name, was[species], is_[species])
+            yield from _one_fish(name, was[species], is_[species], counting)
+
+
+def _counting(document: Document) -> set[str]:
+    """Nutrients of which the fish's own content decides something: a need, or a limit."""
+    return {
+        line["nutrient"]
+        for line in document["lines"]
+        if line["credit"] > 0 or (line["limit"] is not None and line.get("limit_on") == "total")
+    }
 
 
 def _one_fish(
-    name: str, was: Sequence[Mapping[str, Any]], is_: Sequence[Mapping[str, Any]]
+    name: str,
+    was: Sequence[Mapping[str, Any]],
+    is_: Sequence[Mapping[str, Any]],
+    counting: Collection[str],
 ) -> Iterator[str]:
     if _grams(was) != _grams(is_):
         yield f"{name} {_kg(_grams(was))} → {_kg(_grams(is_))}"
-    content = ", ".join(_content(was[0], is_[0]))
+    content = ", ".join(_content(was[0], is_[0], counting))
     lots, new = _lots(was), _lots(is_)
     if lots != new:
         yield f"{name}: {new} instead of {lots}" + (f" ({content})" if content else "")
@@ -187,17 +201,17 @@ def _one_fish(
         yield f"{name} of {lots}: {content}"
 
 
-def _content(was: Mapping[str, Any], is_: Mapping[str, Any]) -> Iterator[str]:
-    """Values that are shown otherwise, with where the new one is from."""
-    for tag in sorted({*was["content"], *is_["content"]}):
-        one, other = was["content"].get(tag), is_["content"].get(tag)
-        if one is None or other is None:
-            yield f"{_name(tag)} {'unknown before' if one is None else 'unknown now'}"
-        elif _shown(one["value"]) != _shown(other["value"]):
-            unit = nutrients()[tag].unit
+def _content(
+    was: Mapping[str, Any], is_: Mapping[str, Any], counting: Collection[str]
+) -> Iterator[str]:
+    """Contents that are not what they were by more than a hundredth, or known otherwise."""
+    for tag in sorted(counting & was["content"].keys() & is_["content"].keys()):
+        one, other = was["content"][tag], is_["content"][tag]
+        known_anew = one["source"] != other["source"]
+        if known_anew or abs(one["value"] - other["value"]) > NOTED * one["value"]:
             yield (
-                f"{_name(tag)} {_shown(one['value'])} → {_shown(other['value'])} {unit}, "
-                f"{other['source']}"
+                f"{_name(tag)} {one['value']:.4g} → {other['value']:.4g} {nutrients()[tag].unit}"
+                + (f", {other['source'].split(';')[0]}" if known_anew else "")
             )
 
 
@@ -225,7 +239,7 @@ def _requirements(document: Document) -> dict[tuple[str, str, str, str | None], 
     """Requirements in words, by nutrient, mode, per and fish; limits are told elsewhere."""
     found: dict[tuple[str, str, str, str | None], str] = {}
     for each in _worked(document)["requirements"]:
-        if each["amount"] == 0:
+        if each["amount"] == 0 or not each["decides"]:
             continue
         per = {"kg_food": "a kg of food", "animal_day": "a day", "kg_body_mass": "a kg of weight"}
         words = f"{each['amount']:.4g} {each['unit']} {per[each['per']]}"
@@ -336,6 +350,3 @@ def _fish(species: str) -> str:
 def _counted_in(unit: str, count: float) -> str:
     return f"{unit}s" if unit == "piece" and count != 1 else unit
 
-
-def _shown(value: float) -> str:
-    return f"{value:.3g}"
