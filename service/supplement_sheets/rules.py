@@ -62,6 +62,21 @@ def still_due(due: Sequence[Due], placed: float) -> Iterator[Due]:
             yield replace(each, count=each.count - taken)
 
 
+def how_many_done(counts: Sequence[float], recorded: float) -> int:
+    """How many of some portions, the earliest first, were recorded in full.
+
+    >>> how_many_done([2, 2, 1], 4), how_many_done([2, 2], 3), how_many_done([], 1)
+    (2, 1, 0)
+    """
+    done = 0
+    for count in counts:
+        recorded -= count
+        if recorded < -_NOTHING:
+            break
+        done += 1
+    return done
+
+
 def time_of(due: Due, feeds: Mapping[int, datetime], day: date, zone: tzinfo) -> datetime | None:
     """When pieces are given on a day; None where nobody knows.
 

@@ -38,7 +38,10 @@ class PieceOut(BaseModel):
     signed_by: str | None
     in_force: bool = Field(description="False: the order that they were put in by has ended.")
     outcome: PieceOutcome | None = Field(description="What became of them, if it was said.")
-    recorded: list[str] = Field(description="What was recorded of this product today.")
+    recorded: list[str] = Field(description="What was recorded of this product on that day.")
+    done: bool = Field(
+        default=False, description="Given, or not, and recorded: not to be given again by itself."
+    )
 
 
 class BlockOut(BaseModel):

@@ -9,6 +9,7 @@ import pytest
 from pypdf import PdfReader
 
 from service.supplements.rules import CAUTIONS
+from tests.architecture.test_statements import counted
 from tests.kitchen import Kitchen
 from tests.supplements.test_plans import fed, planned, require, tablet
 
@@ -146,12 +147,37 @@ def test_a_piece_in_a_bucket_whose_order_has_ended_is_not_to_be_given(fed: Kitch
     assert "initials" not in text
 
 
-def test_what_was_recorded_already_stands_on_a_sheet_printed_later(fed: Kitchen) -> None:
+@pytest.mark.parametrize("outcome", ["given", "spat_out"])
+def test_what_was_recorded_has_nothing_to_tick_on_a_sheet_printed_later(
+    fed: Kitchen, outcome: str
+) -> None:
+    """A spat piece too: it is never given again by itself."""
     plan = signed(fed)
-    given = {"supplements": [{"product": "B1-100", "count": 2}]}
-    fed.keeper.made(f"/supplement-plans/{plan['id']}/given", given)
+    item = {"product": "B1-100", "count": 2, "outcome": outcome, "reason": "as it was"}
+    fed.keeper.made(f"/supplement-plans/{plan['id']}/given", {"supplements": [item]})
+    done = {
+        p["product"]: p["done"] for b in fed.keeper.shown(KITCHEN)["blocks"] for p in b["pieces"]
+    }
+    assert done == {"B1-100": True, "E-400": False}
     text = flat("".join(pages(paper(fed, KITCHEN))))
-    assert "Recorded today: 2 given at" in text and "by keeper" in text
+    assert f"RECORDED, not again: 2 {outcome.replace('_', ' ')} at 06:00 by keeper" in text
+    assert text.count("initials") == 1
+
+
+def test_the_statements_sent_do_not_grow_with_the_animals(small_kitchen: Kitchen) -> None:
+    tablet(small_kitchen, "B1-100", {"THIA": (100, "mg")})
+    sent = []
+    for n in range(6):
+        animal = {"code": f"A{n}", "name": f"Name {n}", "taxon": "T", "group": "penguin"}
+        small_kitchen.manager.made("/animals", animal)
+        diet = {"from": "2026-11-01", "items": [{"species": "CAP", "mass": "1 kg"}]}
+        small_kitchen.nutritionist.made(f"/animals/A{n}/diets", diet)
+        signed(small_kitchen, animal=f"A{n}")
+        with counted(small_kitchen) as statements:
+            for path in (KITCHEN, VET):
+                small_kitchen.keeper.shown(path)
+        sent.append(len(statements))
+    assert sent[5] == sent[1]
 
 
 def test_feeds_stand_in_the_order_of_feeding(fed: Kitchen) -> None:

@@ -105,7 +105,8 @@ def _piece(piece: PieceOut, block: BlockOut) -> dict[str, Any]:
         "product": piece.product,
         "how": piece.how,
         "details": breakable(joined([batch, signed])),
-        "stop": "" if piece.in_force else NOT_IN_FORCE,
+        "stop": "" if piece.in_force or piece.done else NOT_IN_FORCE,
+        "done": piece.done,
         "recorded": breakable(joined([outcome, *piece.recorded], "; ")),
     }
 

@@ -19,7 +19,14 @@ from service.diets.queries.need import Share, shares_of
 from service.security.actor import Actor
 from service.site.models import Site
 from service.site.queries import SiteView
-from service.supplement_sheets.rules import Due, in_reading_order, same_pieces, still_due, time_of
+from service.supplement_sheets.rules import (
+    Due,
+    how_many_done,
+    in_reading_order,
+    same_pieces,
+    still_due,
+    time_of,
+)
 from service.supplement_sheets.schemas import (
     BlockOut,
     FishOut,
@@ -81,7 +88,9 @@ def kitchen_sheet(
 ) -> KitchenSheetOut:
     """A day's pieces in the order of feeding. About twenty queries, whatever the animals."""
     signed, waiting = orders_on(session, view, day, at=at)
-    blocks = _Day(session, view, day, signed).blocks()
+    of_day = _Day(session, view, day, signed)
+    blocks = sorted(of_day.blocks(), key=_place)
+    _mark_done(blocks, of_day.recorded)
     return KitchenSheetOut(
         site=site.code,
         site_name=site.name,
@@ -89,13 +98,24 @@ def kitchen_sheet(
         printed_at=at,
         printed_by=by.name,
         cautions=list(CAUTIONS),
-        blocks=sorted(blocks, key=_place),
+        blocks=blocks,
         not_signed=sorted(map(_waiting, waiting), key=lambda w: w.animal_name.casefold()),
     )
 
 
 def _place(block: BlockOut) -> tuple[bool, float, str, str]:
     return in_reading_order(block.at, block.name, block.animal or block.group or "")
+
+
+def _mark_done(blocks: Sequence[BlockOut], recorded: "_Recorded") -> None:
+    """Pieces of which it was said what became of them, the earliest of each product first."""
+    by_product: dict[tuple[str, str], list[PieceOut]] = defaultdict(list)
+    for piece in (piece for block in blocks for piece in block.pieces):
+        by_product[piece.animal, piece.product].append(piece)
+    for key, pieces in by_product.items():
+        done = how_many_done([p.count for p in pieces], recorded.counts.get(key, 0.0))
+        for number, piece in enumerate(pieces):
+            piece.done = number < done or piece.outcome is not None
 
 
 def _waiting(order: Order) -> WaitingOut:
@@ -133,7 +153,7 @@ class _Day:
         ids = {p.piece.animal_id for pieces in self.inside.values() for p in pieces}
         ids |= {order.stored.animal_id for order in signed}
         self.animals = standing.animals_by_id(session, ids)
-        self.recorded = _recorded(session, view, day, ids)
+        self.recorded = _recorded(session, view, day, self.animals)
         eaters = [order.animal for order in signed]
         self.shares = shares_of(session, view, day, eaters) if eaters else {}
         self.names = _names_of_plans(session, self.inside, self.by_plan)
@@ -204,7 +224,7 @@ class _Day:
                 "batch": batch,
                 "signed_by": order.plan.signed_by if order else None,
                 "in_force": order is not None,
-                "recorded": self.recorded.get((animal.id or 0, product), []),
+                "recorded": self.recorded.words.get((animal.code, product), []),
                 **rest,
             }
         )
@@ -278,15 +298,24 @@ def _names_of_plans(
     return {(plan.id, each.product): each for plan in plans for each in plan.supplements}
 
 
+@dataclass(frozen=True)
+class _Recorded:
+    """What was recorded of a day already, by codes of animal and product: counts, and words."""
+
+    counts: Mapping[tuple[str, str], float]
+    words: Mapping[tuple[str, str], list[str]]
+
+
 def _recorded(
-    session: Session, view: SiteView, day: date, animal_ids: set[int]
-) -> Mapping[tuple[int, str], list[str]]:
-    """What was recorded of a day already, in words, by animal and product."""
-    found: dict[tuple[int, str], list[str]] = defaultdict(list)
-    for given, product in standing.recorded_on(session, day, animal_ids):
+    session: Session, view: SiteView, day: date, animals_by_id: Mapping[int, Animal]
+) -> _Recorded:
+    counts: dict[tuple[str, str], float] = defaultdict(float)
+    words: dict[tuple[str, str], list[str]] = defaultdict(list)
+    for given, product in standing.recorded_on(session, day, animals_by_id):
+        key = animals_by_id[given.animal_id].code, product.code
         time = f"{given.occurred_at.astimezone(view.zone):%H:%M}"
-        outcome = str(given.outcome).replace("_", " ")
-        found[given.animal_id, product.code].append(
-            f"{given.count:g} {outcome} at {time} by {given.by}"
+        counts[key] += given.count
+        words[key].append(
+            f"{given.count:g} {given.outcome.replace('_', ' ')} at {time} by {given.by}"
         )
-    return found
+    return _Recorded(counts, words)
