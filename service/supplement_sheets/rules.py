@@ -102,19 +102,20 @@ def in_reading_order(at: datetime | None, name: str, code: str) -> tuple[bool, f
     return at is not None, at.timestamp() if at else 0.0, name.casefold(), code
 
 
-def breakable(words: str, longest: int = 20) -> str:
+_LONG, _PART = 20, 8
+
+
+def breakable(words: str) -> str:
     """Words with places to break where somebody wrote a very long one.
 
     >>> breakable("short words"), len(breakable("x" * 45))
-    ('short words', 47)
+    ('short words', 50)
     """
-    return " ".join(_broken(word, longest) for word in words.split(" "))
+    return " ".join(word if len(word) <= _LONG else _broken(word) for word in words.split(" "))
 
 
-def _broken(word: str, longest: int) -> str:
-    if len(word) <= longest:
-        return word
-    return "\u200b".join(word[n : n + longest] for n in range(0, len(word), longest))
+def _broken(word: str) -> str:
+    return "\u200b".join(word[n : n + _PART] for n in range(0, len(word), _PART))
 
 
 def joined(words: Iterable[str | None], between: str = " · ") -> str:
