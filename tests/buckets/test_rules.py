@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.optimize import linprog
 
-from service.buckets.rules.pieces import Filled, Ordered, PieceKind, put_in
+from service.buckets.rules.pieces import Filled, Ordered, Part, PieceKind, put_in
 from service.buckets.rules.sharing import (
     Thawed,
     Wanted,
@@ -205,9 +205,21 @@ def test_nothing_goes_into_another_animals_fish() -> None:
 def test_however_often_buckets_are_made_a_day_holds_no_more_pieces_than_ordered(
     calls: list[int],
 ) -> None:
-    before: dict[tuple[PieceKind, int, str], int] = {}
+    before: dict[tuple[PieceKind, int, str], float] = {}
     for number in calls:
         for put in put_in([TABLET, VITAMIN], FEEDS[:number], before):
-            before[put.ordered.key] = before.get(put.ordered.key, 0) + 1
+            used = put.ordered.used(put.count)
+            before[put.ordered.key] = before.get(put.ordered.key, 0) + used
     assert before[TABLET.key] <= 2
-    assert before[VITAMIN.key] == 1
+    assert before[VITAMIN.key] == 2
+
+
+def test_a_supplement_that_is_split_goes_into_the_feeds_and_fish_that_the_order_names() -> None:
+    feeds = [Filled(n, frozenset({1}), ("HER", "WHG"), number=n + 1) for n in range(3)]
+    parts = (Part(3.0, 1, "HER"), Part(2.0, 3, "WHG"))
+    order = Ordered(PieceKind.SUPPLEMENT, 8, 1, "B1-100", 5.0, parts=parts)
+    put = [(p.bucket, p.count, p.fish) for p in put_in([order], feeds, {})]
+    assert put == [(0, 3.0, "HER"), (2, 2.0, "WHG")]
+    # The third feed made alone has its own part; four put in by hand leave one.
+    assert [p.count for p in put_in([order], feeds[2:], {})] == [2.0]
+    assert [p.count for p in put_in([order], feeds, {order.key: 4.0})] == [1.0]

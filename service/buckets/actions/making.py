@@ -35,7 +35,7 @@ from service.site.queries import SiteView
 from service.site.rules import finding
 from service.supplements.models import SupplementPlan
 from service.supplements.queries.plans import plan_by_id
-from service.supplements.rules import PlanStatus
+from service.supplements.queries.standing import in_force as standing_on
 from service.thawing import queries as thawing
 from service.thawing.queries import BatchView
 from service.thawing.rules.clocks import clock_findings
@@ -163,7 +163,7 @@ def _filled(
             first.feed_at,
             first.kind,
             items[key],
-            [InIt(p.ordered, p.ordered.count, None, p.fish) for p in put.get(key, ())],
+            [InIt(p.ordered, p.count, None, p.fish) for p in put.get(key, ())],
         )
         for key, (first, *_) in enumerate(by_feed)
         if key in items
@@ -188,6 +188,7 @@ def pieces_for(
             if first.group_id is not None
             else frozenset({first.animal_id or 0}),
             fish[key],
+            first.number,
         )
         for key, (first, *_) in enumerate(by_feed)
         if key in fish
@@ -323,25 +324,26 @@ def _said(session: Session, number: int, piece: PieceIn, day: date, by: Actor) -
     else:
         plan = plan_by_id(session, piece.plan or 0, by=by)
         ordered = _of_plan(plan, piece.product, f"{where}.product")
-        in_force = plan.status == PlanStatus.SIGNED
+        standing = standing_on(session, plan.site_id, day, [plan.animal_id])
+        in_force = plan.id in {each.id for each in standing}
     animal = session.get_one(Animal, ordered.animal_id).code
     count = piece.count or ordered.count
     return _Said(ordered, in_force, animal, count, piece.batch, piece.fish or ordered.fish)
 
 
 def _of_plan(plan: SupplementPlan, named: str | None, field: str) -> Ordered:
-    lines = {line["product"]: line["count"] for line in plan.document["supplements"]}
+    lines = {line["product"]: line for line in plan.document["supplements"]}
     product = named or (next(iter(lines)) if len(lines) == 1 else "")
     if product not in lines:
         raise Invalid.at(field, f"plan {plan.id} has {', '.join(lines) or 'nothing'}: name one")
-    return Ordered(PieceKind.SUPPLEMENT, plan.id or 0, plan.animal_id, product, lines[product])
+    return filling.as_supplement(plan, lines[product])
 
 
 def _judged(
     pieces: Sequence[_Said],
     species: Sequence[str],
     mine: frozenset[int],
-    before: Mapping[Key, int],
+    before: Mapping[Key, float],
     day: date,
 ) -> Iterator[Finding]:
     """Whether pieces may go into a bucket for these animals."""
@@ -357,7 +359,7 @@ def _judged(
             in_force=each.in_force and ordered.animal_id in mine,
         )
         yield from rules.not_again(ordered, so_far, each.animal, day)
-        so_far[ordered.key] = so_far.get(ordered.key, 0) + 1
+        so_far[ordered.key] = so_far.get(ordered.key, 0) + ordered.used(each.count)
 
 
 def store(

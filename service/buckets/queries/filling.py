@@ -1,17 +1,16 @@
 """What buckets are made of: thawed fish, members of groups, and pieces ordered for a day."""
 
-from collections import Counter, defaultdict
+from collections import defaultdict
 from collections.abc import Collection, Mapping, Sequence
 from datetime import date, datetime
 from typing import Any
 
-from sqlalchemy import func
 from sqlmodel import Session, col, exists, or_, select
 
 from service.animals.models import Animal, GroupMembership
 from service.buckets.models import Bucket, BucketEvent, BucketPiece, MedicationOrder
 from service.buckets.queries.views import spoken_for
-from service.buckets.rules.pieces import Key, Ordered, PieceKind
+from service.buckets.rules.pieces import Key, Ordered, Part, PieceKind
 from service.buckets.rules.sharing import Thawed
 from service.buckets.rules.states import EventKind
 from service.errors import NotFound
@@ -20,7 +19,7 @@ from service.lots import queries as lots
 from service.security.actor import Actor
 from service.site.queries import SiteView
 from service.supplements.models import SupplementPlan
-from service.supplements.rules import PlanStatus
+from service.supplements.queries.standing import in_force
 from service.thawing import queries as thawing
 
 
@@ -63,42 +62,30 @@ def members_of(
 def ordered(session: Session, site_id: int, day: date) -> list[Ordered]:
     """What the animals of a site are to get on a day. Two queries.
 
-    By the newest signed plan of each animal, which stands until another is signed; and by
-    medication orders.
+    By the supplement order of each animal that is in force, and by medication orders.
     """
     supplements = [
-        Ordered(PieceKind.SUPPLEMENT, plan.id or 0, plan.animal_id, line["product"], line["count"])
-        for plan in _standing(session, site_id, day)
+        as_supplement(plan, line)
+        for plan in in_force(session, site_id, day)
         for line in plan.document["supplements"]
     ]
     medicines = [as_ordered(o) for o in orders_on(session, site_id, day)]
     return supplements + medicines
 
 
-def _standing(session: Session, site_id: int, day: date) -> Sequence[SupplementPlan]:
-    newest = (
-        select(
-            col(SupplementPlan.id).label("id"),
-            func.row_number()
-            .over(
-                partition_by=col(SupplementPlan.animal_id),
-                order_by=(col(SupplementPlan.day).desc(), col(SupplementPlan.id).desc()),
-            )
-            .label("place"),
-        )
-        .where(
-            col(SupplementPlan.site_id) == site_id,
-            col(SupplementPlan.day) <= day,
-            col(SupplementPlan.status) == PlanStatus.SIGNED,
-        )
-        .subquery()
+def as_supplement(plan: SupplementPlan, line: Mapping[str, Any]) -> Ordered:
+    """A product of a plan as pieces."""
+    return Ordered(
+        PieceKind.SUPPLEMENT,
+        plan.id or 0,
+        plan.animal_id,
+        line["product"],
+        line["count"],
+        parts=tuple(
+            Part(each["count"], each.get("feed"), each.get("fish"))
+            for each in line.get("givings", ())
+        ),
     )
-    return session.exec(
-        select(SupplementPlan)
-        .join(newest, newest.c.id == col(SupplementPlan.id))
-        .where(newest.c.place == 1)
-        .order_by(col(SupplementPlan.animal_id))
-    ).all()
 
 
 def as_ordered(order: MedicationOrder) -> Ordered:
@@ -129,8 +116,8 @@ def orders_on(session: Session, site_id: int, day: date) -> Sequence[MedicationO
     return session.exec(statement).all()
 
 
-def placed_on(session: Session, site_id: int, day: date) -> Mapping[Key, int]:
-    """How often each was put into a bucket of a day, cancelled buckets left out. One query."""
+def placed_on(session: Session, site_id: int, day: date) -> Mapping[Key, float]:
+    """How much of each was put into buckets of a day, cancelled ones left out. One query."""
     cancelled = exists().where(
         col(BucketEvent.bucket_id) == col(Bucket.id),
         col(BucketEvent.kind) == EventKind.CANCELLED,
@@ -140,13 +127,13 @@ def placed_on(session: Session, site_id: int, day: date) -> Mapping[Key, int]:
         .join(Bucket, col(Bucket.id) == col(BucketPiece.bucket_id))
         .where(col(Bucket.site_id) == site_id, col(Bucket.day) == day, ~cancelled)
     )
-    return Counter(_key(piece) for piece in session.exec(statement))
-
-
-def _key(piece: BucketPiece) -> Key:
-    kind = PieceKind.SUPPLEMENT if piece.order_id is None else PieceKind.MEDICATION
-    number = piece.plan_id if piece.order_id is None else piece.order_id
-    return Ordered(kind, number or 0, piece.animal_id, piece.item, piece.count).key
+    placed: dict[Key, float] = defaultdict(float)
+    for piece in session.exec(statement):
+        kind = PieceKind.SUPPLEMENT if piece.order_id is None else PieceKind.MEDICATION
+        number = piece.plan_id if piece.order_id is None else piece.order_id
+        each = Ordered(kind, number or 0, piece.animal_id, piece.item, piece.count)
+        placed[each.key] += each.used(piece.count)
+    return placed
 
 
 def served_on(session: Session, site_id: int, day: date) -> set[tuple[int | None, int | None, int]]:

@@ -31,10 +31,20 @@ class PieceOutcome(StrEnum):
 
 
 @dataclass(frozen=True)
+class Part:
+    """Pieces of a supplement for one feed of the day; feed None: the first there is."""
+
+    count: float
+    feed: int | None = None
+    fish: str | None = None
+
+
+@dataclass(frozen=True)
 class Ordered:
     """Pieces that an animal is to get on a day: by a signed plan, or by a vet's order.
 
-    number: of the plan or order. feeds: into how many feeds of the day they go.
+    number: of the plan or order. count: of a supplement for the day, of a medicine for a feed.
+    feeds: into how many feeds of the day a medicine goes. parts: how a supplement is split.
     """
 
     kind: PieceKind
@@ -44,18 +54,31 @@ class Ordered:
     count: float
     feeds: int = 1
     fish: str | None = None
+    parts: tuple[Part, ...] = ()
+
+    @property
+    def _supplement(self) -> bool:
+        return self.kind is PieceKind.SUPPLEMENT
 
     @property
     def key(self) -> Key:
         """A supplement is known by animal and product, whatever plan it is of; a medicine by
         its order."""
-        supplement = self.kind is PieceKind.SUPPLEMENT
-        return self.kind, self.animal_id if supplement else self.number, self.item
+        return self.kind, self.animal_id if self._supplement else self.number, self.item
+
+    @property
+    def most(self) -> float:
+        """The most that goes into the buckets of a day: pieces, of a medicine feeds."""
+        return self.count if self._supplement else self.feeds
+
+    def used(self, count: float) -> float:
+        """How much of that some pieces in one bucket are."""
+        return count if self._supplement else 1
 
 
 @dataclass(frozen=True)
 class Filled:
-    """A bucket of a day as pieces see it: for whom it is, and which fish are in it.
+    """A bucket of a day as pieces see it: for whom it is, which fish are in it, which feed.
 
     animals: one, or the members of its group.
     """
@@ -63,6 +86,7 @@ class Filled:
     key: int
     animals: frozenset[int]
     species: tuple[str, ...]
+    number: int | None = None
 
 
 @dataclass(frozen=True)
@@ -72,20 +96,21 @@ class Put:
     bucket: int
     ordered: Ordered
     fish: str | None
+    count: float
 
 
 def put_in(
     ordered: Iterable[Ordered],
     buckets: Sequence[Filled],
-    before: Mapping[Key, int],
+    before: Mapping[Key, float],
 ) -> Iterator[Put]:
-    """Pieces into an animal's first feeds of the day; medicines only into the fish ordered.
+    """Pieces into an animal's feeds of the day; medicines only into the fish ordered.
 
-    buckets: in the order of their feeds. before: how often each was put into some bucket of
+    buckets: in the order of their feeds. before: how much of each was put into some bucket of
     that day already; whatever became of it, it is not put in again by itself.
     """
     for each in ordered:
-        feeds = max(0, each.feeds - before.get(each.key, 0))
+        left = max(0.0, each.most - before.get(each.key, 0))
         mine = [
             b
             for b in buckets
@@ -93,8 +118,22 @@ def put_in(
             and b.species
             and (each.fish is None or each.fish in b.species)
         ]
-        for bucket in mine[:feeds]:
-            yield Put(bucket.key, each, each.fish or best_fish(bucket.species))
+        if each.kind is PieceKind.SUPPLEMENT:
+            yield from _by_feed(each, mine, left)
+            continue
+        for bucket in mine[: int(left)]:
+            yield Put(bucket.key, each, each.fish or best_fish(bucket.species), each.count)
+
+
+def _by_feed(each: Ordered, buckets: Sequence[Filled], left: float) -> Iterator[Put]:
+    """A supplement as it is split over feeds; a part whose feed is not among these waits."""
+    for part in each.parts or (Part(each.count),):
+        count = min(part.count, left)
+        bucket = next((b for b in buckets if part.feed in (None, b.number)), None)
+        if bucket is not None and count > 0:
+            left = round(left - count, 6)
+            inside = part.fish in bucket.species
+            yield Put(bucket.key, each, part.fish if inside else best_fish(bucket.species), count)
 
 
 def best_fish(species: Sequence[str]) -> str | None:
@@ -108,10 +147,10 @@ def best_fish(species: Sequence[str]) -> str | None:
 
 
 def not_again(
-    each: Ordered, before: Mapping[Key, int], animal: str, day: date
+    each: Ordered, before: Mapping[Key, float], animal: str, day: date
 ) -> Iterator[Finding]:
-    """Whether pieces were put into as many buckets of that day as ordered before."""
-    if before.get(each.key, 0) >= each.feeds:
+    """Whether as much as is ordered was put into buckets of that day before."""
+    if before.get(each.key, 0) >= each.most:
         yield finding(
             "placed-before",
             "block",
@@ -137,7 +176,7 @@ def as_ordered(
         yield finding(
             rule,
             "block",
-            f"{count:g} of {each.item} for {animal}: {each.count:g} a feed are signed",
+            f"{count:g} of {each.item} for {animal}: {each.count:g} are signed",
             numbers={"count": count, "signed": each.count},
         )
     if fish is not None and fish not in inside:
