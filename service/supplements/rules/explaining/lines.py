@@ -1,16 +1,20 @@
-"""How the figures of a plan came about, step by step, from what was stored with it."""
+"""One nutrient of a plan in steps."""
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from service.catalogue.rules import Basis, nutrients
-from service.supplements.rules import LimitOn, Mode, Per, Scope
-from service.supplements.rules.placement import FAT_SOLUBLE, MOST_IN_A_FEED
+from service.catalogue.rules import nutrients
+from service.supplements.rules import LimitOn, Mode
+from service.supplements.rules.explaining.asked import does_not_count, needed, part, whose
+from service.supplements.rules.explaining.food import ABOUT, Written, held, speaks_of
 from service.supplements.rules.steps import How, Step, counted, fish, in_words, said
 
-Written = Mapping[str, Any]
-"""A part of a plan as it was stored."""
+_BOUNDS = (
+    ("low", "in_fish_low", "at least"),
+    ("value", "in_fish", ABOUT),
+    ("high", "in_fish_high", "at most"),
+)
 
 
 @dataclass(frozen=True)
@@ -26,37 +30,7 @@ class Explained:
     not_known: tuple[str, ...] = ()
 
 
-@dataclass(frozen=True)
-class Placed:
-    """Why pieces of a product go where they go."""
-
-    product: str
-    words: tuple[str, ...]
-
-
-@dataclass(frozen=True)
-class Explanation:
-    """All of a plan: its nutrients, where pieces go, and what was or would have been possible."""
-
-    lines: tuple[Explained, ...]
-    placed: tuple[Placed, ...]
-    remarks: tuple[str, ...]
-
-
-def explain(plan: Written) -> Explanation:
-    """A plan in steps, from its stored document alone: not from what is known today.
-
-    Of a plan without `worked_from` only its own figures are stated.
-    """
-    worked = plan.get("worked_from") or {}
-    return Explanation(
-        lines=tuple(_Line(plan, worked, line).explained() for line in plan["lines"]),
-        placed=tuple(_placed(each, worked) for each in plan["supplements"]),
-        remarks=tuple(_remarks(plan, worked)),
-    )
-
-
-class _Line:
+class Line:
     """One nutrient of a plan, with the parts of the document that are about it."""
 
     def __init__(self, plan: Written, worked: Written, line: Written) -> None:
@@ -83,7 +57,7 @@ class _Line:
             unit=self.unit,
             figures=figures,
             asks_for_less=tuple(self._asks_for_less(r) for r in self.others),
-            does_not_count=tuple(_does_not_count(r) for r in self.set_aside),
+            does_not_count=tuple(does_not_count(r) for r in self.set_aside),
             not_known=tuple(
                 f"nobody knows how much of it {fish(s)} holds: counted as nothing, which it is not"
                 for s in self.line.get("unknown_in", ())
@@ -118,78 +92,21 @@ class _Line:
             return self._stated(
                 f"{said(value)} {self.unit} a day is required", value, source=source, flag=flag
             )
-        return self._sum("for different fish", value, [self._part(r) for r in self.deciding])
-
-    def _part(self, r: Written) -> Step:
-        """What one requirement comes to, under its cap."""
-        before = self._before_cap(r)
-        cap = r["cap_per_day"]
-        if cap is None:
-            return before
-        capped = cap < r["before_cap"]
-        return Step(
-            f"{'capped at' if capped else 'below its cap of'} {said(cap)} {self.unit} a day: "
-            f"{said(r['required'])} {self.unit}",
-            r["required"],
-            self.unit,
-            How.LEAST,
-            (before, self._stated(f"the cap: {said(cap)} {self.unit} a day", cap)),
+        return self._sum(
+            "for different fish",
+            value,
+            [part(r, self.food, self.body_mass_g) for r in self.deciding],
         )
-
-    def _before_cap(self, r: Written) -> Step:
-        amount = self._amount(r)
-        if r["per"] == Per.ANIMAL_DAY:
-            return amount
-        mass = self._body() if r["per"] == Per.KG_BODY_MASS else self._mass(r)
-        return Step(
-            f"{said(r['amount'])} {self.unit} for each {_PER_WORDS[r['per'], r['basis']]} "
-            f"× {said(mass.value)} kg = {said(r['before_cap'])} {self.unit}",
-            r["before_cap"],
-            self.unit,
-            How.TIMES,
-            (amount, mass),
-        )
-
-    def _amount(self, r: Written) -> Step:
-        source, flag = in_words(r["source"])
-        per = "" if r["per"] == Per.ANIMAL_DAY else "/kg"
-        words = f"{said(r['amount'])} {self.unit} for each {_PER_WORDS[r['per'], r['basis']]}"
-        if not r["amount"]:
-            words = "nothing is required: only a limit holds"
-        only = f", of {fish(r['species'])} only" if r["species"] else ""
-        but = ", ".join(fish(s) for s in r.get("but_for", ()))
-        return Step(
-            f"{words}{only}{f', but for {but}' if but else ''}: {whose(r)}",
-            r["amount"],
-            self.unit + per,
-            source=source,
-            flag=flag,
-        )
-
-    def _body(self) -> Step:
-        kg = (self.body_mass_g or 0) / 1000
-        return Step(f"the animal's body mass: {said(kg)} kg", kg, "kg")
-
-    def _mass(self, r: Written) -> Step:
-        """The food that a requirement counts, its dry matter where it is of that."""
-        dry = r["basis"] == Basis.DRY_MATTER
-        parts = [_dry(f) if dry else _kilograms(f) for f in self.food if _speaks_of(r, f)]
-        if len(parts) == 1:
-            return parts[0]
-        kg = (r["food_g"] or 0) / 1000
-        shown = " + ".join(said(p.value) for p in parts) or "none of it is in the food"
-        words = f"{'dry matter' if dry else 'food'} of the day: {shown} = {said(kg)} kg"
-        return Step(words, kg, "kg", How.PLUS, tuple(parts))
 
     def _asks_for_less(self, r: Written) -> Step:
-        needed = _needed(r)
+        asked = needed(r)
         return Step(
-            f"{whose(r)} asks for {said(needed)} {self.unit} to be added: no more than what "
+            f"{whose(r)} asks for {said(asked)} {self.unit} to be added: no more than what "
             "decides, so it is met with it",
-            needed,
+            asked,
             self.unit,
             How.LESS,
-            (self._part(r), self._credit_of(r)),
+            (part(r, self.food, self.body_mass_g), self._credit_of(r)),
         )
 
     # --- what the fish is credited with
@@ -207,7 +124,7 @@ class _Line:
                     min(credit.value, r["required"]),
                     self.unit,
                     How.LEAST,
-                    (credit, self._part(r)),
+                    (credit, part(r, self.food, self.body_mass_g)),
                 )
                 for credit, r in zip(parts, self.deciding, strict=True)
             ]
@@ -219,8 +136,10 @@ class _Line:
             why = added if r["mode"] == Mode.ADDED else self.line.get("why_no_credit")
             why = why or "nobody knows of any in this fish"
             return self._stated(f"credit 0: {why}", 0.0)
-        counted = [f for f in self.food if _speaks_of(r, f) and self.tag in f["content"]]
-        parts = [self._held(f, f["content"][self.tag]["credited"][0], "at least") for f in counted]
+        counted = [f for f in self.food if speaks_of(r, f) and self.tag in f["content"]]
+        parts = [
+            held(f, self.tag, f["content"][self.tag]["credited"][0], "at least") for f in counted
+        ]
         return self._sum("the low bounds of what the fish holds", r["credit"], parts)
 
     def _add(self) -> Step:
@@ -229,11 +148,11 @@ class _Line:
             parts = [
                 Step(
                     f"{whose(r)}: {said(r['required'])} less {said(r['credit'])} {unit}, "
-                    f"{said(_needed(r))} {unit}",
-                    _needed(r),
+                    f"{said(needed(r))} {unit}",
+                    needed(r),
                     unit,
                     How.LESS,
-                    (self._part(r), self._credit_of(r)),
+                    (part(r, self.food, self.body_mass_g), self._credit_of(r)),
                 )
                 for r in self.deciding
             ]
@@ -254,48 +173,19 @@ class _Line:
     # --- what the fish holds
 
     def _in_fish(self) -> Iterator[tuple[str, Step]]:
-        held = self.line.get("in_fish")
-        if held is None:
+        day = self.line.get("in_fish")
+        if day is None:
             return
         for bound, name, words in _BOUNDS:
             parts = [
-                self._held(f, f["content"][self.tag][bound], words)
+                held(f, self.tag, f["content"][self.tag][bound], words)
                 for f in self.food
                 if self.tag in f["content"]
             ]
             if parts:
-                yield name, self._sum(f"the day's fish holds {words}", held[bound], parts)
+                yield name, self._sum(f"the day's fish holds {words}", day[bound], parts)
             else:
-                yield name, self._stated(f"the day's fish holds {words}", held[bound])
-
-    def _held(self, food: Written, content: float, words: str) -> Step:
-        """What one fish of the day holds: content times mass."""
-        unit = nutrients()[self.tag].unit
-        mass = _hundreds(food) if unit.endswith("/100g") else _kilograms(food)
-        amount = content * mass.value
-        return Step(
-            f"{fish(food['species'])}{_lot(food)} holds {words} {said(content)} {unit} "
-            f"× {said(mass.value)} {mass.unit} = {said(amount)} {self.unit}",
-            amount,
-            self.unit,
-            How.TIMES,
-            (self._content(food, content, words, unit), mass),
-        )
-
-    def _content(self, food: Written, content: float, words: str, unit: str) -> Step:
-        """The content of a fish; the estimate itself from what there was at the start."""
-        held = food["content"][self.tag]
-        source, flag = in_words(held["source"])
-        start, share = held.get("start"), held.get("share_left")
-        stated = f"{words} {said(content)} {unit}"
-        notes = tuple(held["steps"])
-        if words != _ABOUT or start is None or share is None:
-            return Step(stated, content, unit, source=source, flag=flag, notes=notes)
-        of = (
-            Step(f"at the start {said(start)} {unit}", start, unit, source=source, flag=flag),
-            Step(f"{said(100 * share)} % of it is left", share, "", notes=notes[1:]),
-        )
-        return Step(stated, content, unit, How.TIMES, of, notes=notes)
+                yield name, self._stated(f"the day's fish holds {words}", day[bound])
 
     # --- limits and pieces
 
@@ -420,117 +310,3 @@ class _Line:
                 "one_less",
                 Step(f"{step.words}: {note}", step.value, step.unit, step.how, step.of),
             )
-
-
-_ABOUT = "about"
-_BOUNDS = (
-    ("low", "in_fish_low", "at least"),
-    ("value", "in_fish", _ABOUT),
-    ("high", "in_fish_high", "at most"),
-)
-_PER_WORDS = {
-    (Per.KG_FOOD, Basis.AS_FED): "kilogram of food as fed",
-    (Per.KG_FOOD, Basis.DRY_MATTER): "kilogram of the food's dry matter",
-    (Per.ANIMAL_DAY, Basis.AS_FED): "animal and day",
-    (Per.KG_BODY_MASS, Basis.AS_FED): "kilogram of body mass",
-}
-
-
-def whose(r: Written) -> str:
-    """Which requirement it is, and for whom."""
-    if r["scope"] == Scope.CATALOGUE:
-        return "the catalogue's"
-    return f"requirement no. {r['requirement']}, set for the {r['scope']}"
-
-
-def _needed(r: Written) -> float:
-    return max(0.0, float(r["required"] - r["credit"]))
-
-
-def _does_not_count(r: Written) -> str:
-    per = _PER_WORDS[r["per"], r["basis"]]
-    return (
-        f"{whose(r)}, asks for {said(r['amount'])} {r['unit']} for each {per}: a narrower one "
-        "takes its place"
-    )
-
-
-def _speaks_of(r: Written, food: Written) -> bool:
-    if r["species"] is not None:
-        return bool(food["species"] == r["species"])
-    return food["species"] not in r.get("but_for", ())
-
-
-def _lot(food: Written) -> str:
-    return f", lot {food['lot']}," if food["lot"] else ", none in stock,"
-
-
-def _kilograms(food: Written) -> Step:
-    kg = food["grams"] / 1000
-    return Step(f"{said(kg)} kg of {fish(food['species'])}", kg, "kg")
-
-
-def _hundreds(food: Written) -> Step:
-    count = food["grams"] / 100
-    return Step(f"{food['grams']} g of {fish(food['species'])}", count, "× 100 g")
-
-
-def _dry(food: Written) -> Step:
-    share = 1 - food["water_share"]
-    whole = _kilograms(food)
-    dry = whole.value * share
-    return Step(
-        f"{said(whole.value)} kg of {fish(food['species'])} × {said(share)} = {said(dry)} kg dry",
-        dry,
-        "kg",
-        How.TIMES,
-        (whole, Step(f"{said(100 * share)} % of it is dry matter", share, "")),
-    )
-
-
-def _placed(each: Written, worked: Written) -> Placed:
-    """Where pieces go, and why."""
-    contents = {g["nutrient"] for g in each["gives"]}
-    carriers = [fish(f["species"]) for f in worked.get("food", ()) if f.get("destroys_thiamine")]
-    givings = each.get("givings") or [{"count": each["count"], "how": each["placement"]}]
-    words = [_giving(g, each.get("counted_in", "piece")) for g in givings]
-    if "THIA" in contents and carriers:
-        words.append(f"{', '.join(carriers)} may carry thiaminase, which destroys thiamine")
-    if FAT_SOLUBLE & contents:
-        words.append("what dissolves in fat goes with the fattest fish of its feed")
-    if "NACL" in contents and len(givings) > 1:
-        words.append("salt is spread over the feeds")
-    elif len(givings) > 1:
-        words.append(f"at most {MOST_IN_A_FEED} pieces are hidden in the fish of one feed (ours)")
-    return Placed(each["product"], tuple(words))
-
-
-def _giving(giving: Written, counted_in: str) -> str:
-    feed = f"feed {giving['feed']}: " if giving.get("feed") is not None else ""
-    return f"{feed}{counted(giving['count'], counted_in)} {giving['how']}"
-
-
-def _remarks(plan: Written, worked: Written) -> Iterator[str]:
-    """What stayed short and why, what would have been possible, and how it was searched for."""
-    for unmet in plan["unmet"]:
-        yield (
-            f"{unmet['nutrient']} stays {said(unmet['short_by'])} {unmet['unit']} short: "
-            f"{unmet['why']}"
-        )
-    yield from (f"possible: {change}" for change in plan.get("changes", ()))
-    yield from (found["because"] for found in plan.get("findings", ()))
-    if plan["supplements"]:
-        yield (
-            "of all choices within the limits the one that leaves least short, then gives least "
-            "too much, then has the fewest pieces, then costs least"
-            if plan.get("exact", True)
-            else "the search was cut short: a better choice of pieces may exist"
-        )
-    if worked:
-        credit = "gives" if worked["credits_thiamine_and_vitamin_e"] else "gives no"
-        yield (
-            f"worked out under the site's policy no. {worked['policy_version']}, which {credit} "
-            "credit for thiamine and vitamin E in fish"
-        )
-    else:
-        yield "this plan was made before the steps were kept: only its figures are shown"
