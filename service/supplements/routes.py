@@ -109,7 +109,7 @@ def list_in_force(
     found = animals.animal_by_code(session, animal, by=by)
     day = on or sites.view(session, found.site_id, at=at).day_of(at)
     try:
-        wanted = wanted_for(found, kept.Requirements(session, found.site_id, day))
+        wanted = wanted_for(found, kept.requirements_on(session, found.site_id, day))
     except EqualRank as error:
         raise equal_rank(error) from error
     return Page(

@@ -3,6 +3,7 @@
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
+from functools import lru_cache
 
 from sqlmodel import Session
 
@@ -16,7 +17,7 @@ from service.science.dosing import Dose, Need, choose_pieces
 from service.site.queries import SiteView
 from service.supplements.queries.food import Fed, food_of
 from service.supplements.queries.plans import offered
-from service.supplements.queries.requirements import Requirements
+from service.supplements.queries.requirements import Requirements, requirements_on
 from service.supplements.rules import PlanBasis
 from service.supplements.rules.limits import with_published
 from service.supplements.rules.needs import Line, lines
@@ -97,7 +98,7 @@ def facts_of(
     as of now, for a day to come too.
     """
     return Facts(
-        reaching=Requirements(session, view.id, day).reaching,
+        reaching=requirements_on(session, view.id, day).reaching,
         products=offered(session, view.id, day),
         fed=food_of(session, view, day, chosen, basis, at=at),
         masses_g=animals.body_masses_g(session, [a.id or 0 for a in chosen], at=at),
@@ -132,7 +133,7 @@ def _worked(facts: Facts, view: SiteView, animal: Animal, day: date, basis: Plan
     """Raises EqualRank, ValueError where the animal was never weighed and must be."""
     fed = facts.fed.get(animal.id or 0, Fed([]))
     body_mass_g = facts.masses_g.get(animal.id or 0)
-    wanted = _applied(animal, facts.reaching(animal))
+    wanted, aside = applied(tuple(facts.reaching(animal)), animal.group_name, animal.taxon)
     needs = lines(wanted, fed.food, body_mass_g)
     dose = choose(needs, facts.products)
     water = Water(animal.water) if animal.water else None
@@ -148,7 +149,7 @@ def _worked(facts: Facts, view: SiteView, animal: Animal, day: date, basis: Plan
         dose=dose,
         suggestions=list(suggestions(animal.group_name, water, wanted)),
         policy_version=view.policy_version,
-        set_aside=set_aside(facts.reaching(animal), animal.group_name, wanted),
+        set_aside=aside,
     )
 
 
@@ -159,7 +160,7 @@ def limits_on(
 
     Raises Conflict as a plan does, but for the want of a diet.
     """
-    wanted = wanted_for(animal, Requirements(session, view.id, day))
+    wanted = wanted_for(animal, requirements_on(session, view.id, day))
     fed = food_of(session, view, day, [animal], basis, at=at).get(animal.id or 0, Fed([]))
     masses = animals.body_masses_g(session, [animal.id or 0], at=at)
     try:
@@ -168,16 +169,24 @@ def limits_on(
         raise _unweighed(error) from error
 
 
-def wanted_for(animal: Animal, required: Requirements) -> list[Wanted]:
+def wanted_for(animal: Animal, required: Requirements) -> Sequence[Wanted]:
     """What applies to an animal, with the published limit that is true of its species.
 
     Raises EqualRank.
     """
-    return _applied(animal, required.reaching(animal))
+    return applied(required.reaching(animal), animal.group_name, animal.taxon)[0]
 
 
-def _applied(animal: Animal, reaching: Sequence[Wanted]) -> list[Wanted]:
-    return with_published(in_force(reaching, animal.group_name), animal.taxon)
+@lru_cache(maxsize=256)
+def applied(
+    reaching: tuple[Wanted, ...], group: str, taxon: str
+) -> tuple[tuple[Wanted, ...], tuple[Wanted, ...]]:
+    """What applies to animals of a kind, and what gives way to it; of a herd the same for all.
+
+    Raises EqualRank.
+    """
+    wanted = with_published(in_force(reaching, group), taxon)
+    return tuple(wanted), tuple(set_aside(reaching, group, wanted))
 
 
 def choose(needs: Sequence[Line], products: Sequence[Product]) -> Dose:
@@ -186,7 +195,7 @@ def choose(needs: Sequence[Line], products: Sequence[Product]) -> Dose:
         Need(line.nutrient, line.add, line.room, nutrients()[line.nutrient].amount_unit)
         for line in needs
     ]
-    return choose_pieces(wanted, [product.offer() for product in products])
+    return choose_pieces(wanted, [product.offer for product in products])
 
 
 def _nothing(session: Session, view: SiteView, animal: Animal, day: date) -> Conflict:

@@ -39,13 +39,20 @@ from service.supplements.schemas import (
 
 def document_of(worked: Worked, view: SiteView) -> dict[str, Any]:
     """All of a plan but its number and where it stands, and what it was worked out from."""
+    document = unstored(worked).model_dump(mode="json")
+    document["worked_from"] = _worked_from(worked, view).model_dump(mode="json")
+    return document
+
+
+def unstored(worked: Worked) -> PlanOut:
+    """A plan as it is shown, without a number: nobody has proposed it."""
     supplements = [
         _supplement(product, worked) for product in worked.products if _pieces(product, worked)
     ]
     given: dict[str, float] = {}
     for gives in (g for s in supplements for g in s.gives):
         given[gives.nutrient] = given.get(gives.nutrient, 0.0) + gives.amount
-    shown = PlanOut(
+    return PlanOut(
         id=0,
         animal=worked.animal.code,
         day=worked.day,
@@ -72,9 +79,6 @@ def document_of(worked: Worked, view: SiteView) -> dict[str, Any]:
         ],
         cautions=list(CAUTIONS),
     )
-    document = shown.model_dump(mode="json")
-    document["worked_from"] = _worked_from(worked, view).model_dump(mode="json")
-    return document
 
 
 def plan_out(stored: SupplementPlan) -> PlanOut:
@@ -122,7 +126,7 @@ def with_changes(plan: PlanOut, document: Mapping[str, Any]) -> PlanOut:
         return plan
     used = WorkedFrom.model_validate(document["worked_from"])
     offers = [
-        Product(p.product, p.name, p.form, p.smallest, p.contents, p.price, p.batch).offer()
+        Product(p.product, p.name, p.form, p.smallest, p.contents, p.price, p.batch).offer
         for p in used.products
     ]
     needs = [

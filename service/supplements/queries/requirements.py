@@ -15,30 +15,45 @@ from service.supplements.rules import LimitOn, Mode, Per, Scope
 from service.supplements.rules.requirements import Wanted
 
 
-class Requirements:
+def requirements_on(session: Session, site_id: int, day: date) -> "Requirements":
     """What a site has set and has in force on a day, for any of its animals. One query."""
-
-    def __init__(self, session: Session, site_id: int, day: date) -> None:
-        statement = (
-            select(Requirement)
-            .where(
-                col(Requirement.site_id) == site_id,
-                col(Requirement.from_day) <= day,
-                or_(col(Requirement.until_day).is_(None), col(Requirement.until_day) >= day),
-            )
-            .order_by(col(Requirement.id))
+    statement = (
+        select(Requirement)
+        .where(
+            col(Requirement.site_id) == site_id,
+            col(Requirement.from_day) <= day,
+            or_(col(Requirement.until_day).is_(None), col(Requirement.until_day) >= day),
         )
-        self.rows = session.exec(statement).all()
-
-    def reaching(self, animal: Animal) -> list[Wanted]:
-        """Those that an animal is in the scope of."""
-        return [wanted(row) for row in self.rows if _reaches(row, animal)]
+        .order_by(col(Requirement.id))
+    )
+    return Requirements(session.exec(statement).all())
 
 
-def _reaches(row: Requirement, animal: Animal) -> bool:
-    if row.scope == Scope.GROUP:
-        return row.group_name == animal.group_name
-    return row.scope == Scope.SITE or row.animal_id == animal.id
+class Requirements:
+    """What is in force on a day, sorted by whom it is for."""
+
+    def __init__(self, rows: Sequence[Requirement]) -> None:
+        self.rows = rows
+        self._of_site: list[Wanted] = []
+        self._of_group: dict[str | None, list[Wanted]] = {}
+        self._of_animal: dict[int | None, list[Wanted]] = {}
+        for row in rows:
+            self._scope(row).append(wanted(row))
+
+    def _scope(self, row: Requirement) -> list[Wanted]:
+        if row.scope == Scope.SITE:
+            return self._of_site
+        if row.scope == Scope.GROUP:
+            return self._of_group.setdefault(row.group_name, [])
+        return self._of_animal.setdefault(row.animal_id, [])
+
+    def reaching(self, animal: Animal) -> tuple[Wanted, ...]:
+        """Those that an animal is in the scope of, the wider ones first."""
+        return (
+            *self._of_site,
+            *self._of_group.get(animal.group_name, ()),
+            *self._of_animal.get(animal.id, ()),
+        )
 
 
 def wanted(row: Requirement) -> Wanted:

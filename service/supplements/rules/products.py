@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import cached_property
 
 from service.catalogue.rules import MEASURED, DoseForm
 from service.science.dosing import Offer
@@ -27,6 +28,7 @@ class Product:
         """Whether it is weighed or measured out."""
         return self.form in MEASURED
 
+    @cached_property
     def offer(self) -> Offer:
         """It by its smallest piece."""
         return Offer(

@@ -18,7 +18,7 @@ from service.site.queries import SiteView
 from service.supplements.actions.requiring import drafted
 from service.supplements.actions.working import Facts
 from service.supplements.queries.food import Fed, food_of, next_in_use
-from service.supplements.queries.requirements import Requirements
+from service.supplements.queries.requirements import Requirements, requirements_on
 from service.supplements.rules import PlanBasis
 from service.supplements.rules.energy import kcal_per_kg
 from service.supplements.rules.needs import Food
@@ -182,7 +182,7 @@ def _requirements(
 ) -> Callable[[Animal], Sequence[Wanted]]:
     if not order.requirements and not order.without_requirements:
         return facts.reaching
-    required = Requirements(session, view.id, day)
+    required = requirements_on(session, view.id, day)
     gone = set(order.without_requirements)
     known = {row.id for row in required.rows}
     for n, number in enumerate(order.without_requirements):
@@ -202,8 +202,7 @@ def _requirements(
         if each.replaces is not None:
             gone.add(each.replaces)
         new.append(row)
-    required.rows = [*(row for row in required.rows if row.id not in gone), *new]
-    return required.reaching
+    return Requirements([*(r for r in required.rows if r.id not in gone), *new]).reaching
 
 
 def _products(offered: Sequence[Product], order: WhatIfIn) -> Sequence[Product]:
