@@ -369,6 +369,30 @@ def test_a_tablet_that_is_taken_is_recorded_as_given_once(kitchen: Kitchen) -> N
     assert messages(kitchen) == []
 
 
+def test_a_spat_tablet_is_recorded_under_its_plan_and_a_corrected_one_taken_back(
+    small_kitchen: Kitchen,
+) -> None:
+    plan = a_signed_plan(small_kitchen)
+    a_batch(small_kitchen)
+    code = small_kitchen.commissary.made("/buckets", {"day": TODAY})["items"][0]["code"]
+    for outcome in ("spat_out", "spat_out", "taken"):
+        said = {"carries": [{"number": 1, "outcome": outcome, "note": "on the deck"}]}
+        small_kitchen.keeper.made(f"/buckets/{code}/outcomes", said)
+    rows = small_kitchen.keeper.shown("/animals/BRINE/supplements")["items"]
+    assert [(r["plan"], r["outcome"], r["reason"], r["taken_back"]) for r in rows] == [
+        (plan, "given", None, None),
+        (plan, "spat_out", f"bucket {code}: on the deck", f"corrected in bucket {code}"),
+    ]
+
+
+def test_a_withdrawn_order_is_put_into_no_bucket(small_kitchen: Kitchen) -> None:
+    plan = a_signed_plan(small_kitchen)
+    a_batch(small_kitchen)
+    small_kitchen.vet.made(f"/supplement-plans/{plan}/withdrawal", {"reason": "a rash"})
+    buckets = small_kitchen.commissary.made("/buckets", {"day": TODAY})["items"]
+    assert buckets and all(bucket["carries"] == [] for bucket in buckets)
+
+
 def no_left(batch: str) -> dict[str, Any]:
     return {"left": [{"thaw_batch": batch, "left": "0 kg"}]}
 

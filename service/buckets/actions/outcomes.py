@@ -18,9 +18,17 @@ from service.notifications.actions.telling import tell
 from service.notifications.rules import Subject, Urgency
 from service.security import audit
 from service.security.actor import Actor
-from service.supplements.actions.giving import give
-from service.supplements.schemas import GivenIn
+from service.supplements.actions.giving import give, take_back
+from service.supplements.queries.standing import recorded_on
+from service.supplements.rules.standing import GivenOutcome
+from service.supplements.schemas import GivenIn, GivenReversalIn
 
+_BECAME = {
+    PieceOutcome.TAKEN: GivenOutcome.GIVEN,
+    PieceOutcome.SPAT_OUT: GivenOutcome.SPAT_OUT,
+    PieceOutcome.REFUSED: GivenOutcome.REFUSED,
+    PieceOutcome.UNKNOWN: GivenOutcome.UNKNOWN,
+}
 _SAID = {
     PieceOutcome.SPAT_OUT: "spat out",
     PieceOutcome.REFUSED: "refused",
@@ -36,7 +44,7 @@ def record(session: Session, code: str, said: OutcomesIn, *, at: datetime, by: A
 
 
 def became(it: Handled, said: Sequence[OutcomeIn], where: str = "") -> tuple[Finding, ...]:
-    """Store outcomes as facts; what was taken is recorded as given, under its plan.
+    """Store outcomes as facts; of supplements also under their plans, out of their batches.
 
     What was not taken is told to the vet, and nothing gives it again by itself. The breaches
     of what was given. where: before the names of fields. Raises NotFound for a piece that is
@@ -74,30 +82,64 @@ def became(it: Handled, said: Sequence[OutcomeIn], where: str = "") -> tuple[Fin
     for piece, each in pairs:
         if each.outcome is not PieceOutcome.TAKEN:
             _tell(it, piece, each)
-    taken = [
-        piece
-        for piece, each in pairs
-        if each.outcome is PieceOutcome.TAKEN and piece.outcome is not PieceOutcome.TAKEN
-    ]
-    return tuple(_given(it, taken))
+    return tuple(_recorded(it, pairs))
 
 
-def _given(it: Handled, taken: Sequence[Piece]) -> Iterator[Finding]:
-    """Supplements that were taken, plan by plan, as facts of their day."""
-    by_plan: dict[int, list[Piece]] = defaultdict(list)
-    for each in taken:
-        if each.piece.plan_id is not None:
-            by_plan[each.piece.plan_id].append(each)
+def _recorded(it: Handled, pairs: Sequence[tuple[Piece, OutcomeIn]]) -> Iterator[Finding]:
+    """What became of supplements, plan by plan, as facts of their day; corrections of earlier
+    outcomes take those back."""
+    by_plan: dict[int, list[tuple[Piece, OutcomeIn]]] = defaultdict(list)
+    for piece, each in pairs:
+        if piece.piece.plan_id is not None and piece.outcome is not each.outcome:
+            by_plan[piece.piece.plan_id].append((piece, each))
+            if piece.outcome is not None:
+                _take_back(it, piece, piece.outcome)
     for plan, pieces in by_plan.items():
         order = GivenIn.model_validate(
             {
-                "supplements": [{"product": p.piece.item, "count": p.piece.count} for p in pieces],
+                "supplements": _items(it, pieces),
                 "day": it.found.bucket.day,
                 "occurred_at": it.occurred_at,
                 "already_done": True,
             }
         )
         yield from give(it.session, plan, order, at=it.at, by=it.by).breaches
+
+
+def _items(it: Handled, pieces: Sequence[tuple[Piece, OutcomeIn]]) -> list[dict[str, object]]:
+    """Pieces of one product and batch together."""
+    counts: dict[tuple[str, str | None, GivenOutcome], float] = defaultdict(float)
+    reasons: dict[GivenOutcome, str] = {}
+    for piece, each in pieces:
+        became = _BECAME[each.outcome]
+        counts[piece.piece.item, piece.piece.batch, became] += piece.piece.count
+        reasons[became] = f"bucket {it.code}" + (f": {each.note}" if each.note else "")
+    return [
+        {
+            "product": product,
+            "batch": batch,
+            "count": count,
+            "outcome": outcome,
+            "reason": None if outcome is GivenOutcome.GIVEN else reasons[outcome][:1000],
+        }
+        for (product, batch, outcome), count in counts.items()
+    ]
+
+
+def _take_back(it: Handled, piece: Piece, was: PieceOutcome) -> None:
+    """What was recorded of pieces before, the newest rows that come to their count."""
+    left = piece.piece.count
+    rows = recorded_on(it.session, it.found.bucket.day, [piece.piece.animal_id])
+    for row, product in reversed(rows):
+        same = (row.plan_id, product.code, row.outcome) == (
+            piece.piece.plan_id,
+            piece.piece.item,
+            _BECAME[was],
+        )
+        if same and row.count <= left:
+            left -= row.count
+            said = GivenReversalIn(reason=f"corrected in bucket {it.code}")
+            take_back(it.session, row.id or 0, said, at=it.at, by=it.by)
 
 
 def _tell(it: Handled, piece: Piece, each: OutcomeIn) -> None:
