@@ -142,7 +142,9 @@ class DayOut(BaseModel):
     lines: list[PlanLine]
     supplements: list[PlannedSupplement]
     unmet: list[UnmetNeed]
-    changes: list[str]
+    changes: list[str] = Field(
+        description="What would make an unmet need possible; of one animal alone."
+    )
     cost_per_day: float
     cost_per_30_days: float
     exact: bool

@@ -35,7 +35,7 @@ def what_if(session: Session, order: WhatIfIn, *, at: datetime, by: Actor) -> Wh
     then = work_out_by(would_be, session, otherwise, day, chosen, order.basis)
     after = {worked.animal.id: worked for worked in then.plans}
     items = [
-        compared(worked, after[worked.animal.id], view, otherwise)
+        compared(worked, after[worked.animal.id], view, otherwise, alone=len(chosen) == 1)
         for worked in now.plans
         if worked.animal.id in after
     ]

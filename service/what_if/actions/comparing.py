@@ -5,8 +5,8 @@ from collections.abc import Iterator, Mapping
 from service.catalogue.rules import species_facts
 from service.site.queries import SiteView
 from service.supplements.actions.working import Worked
-from service.supplements.actions.writing import document_of, with_changes
-from service.supplements.schemas import PlanLine, PlannedSupplement, PlanOut
+from service.supplements.actions.writing import document_of, unstored, with_changes
+from service.supplements.schemas import PlanLine, PlannedSupplement
 from service.what_if.schemas import (
     Comparison,
     DayOut,
@@ -19,17 +19,23 @@ from service.what_if.schemas import (
 DAYS = 30
 
 
-def compared(now: Worked, then: Worked, view: SiteView, changed: SiteView) -> Comparison:
-    """One animal's day as it stands beside the day as it would be."""
-    one, other = _day(now, view), _day(then, changed)
+def compared(
+    now: Worked, then: Worked, view: SiteView, changed: SiteView, *, alone: bool
+) -> Comparison:
+    """One animal's day as it stands beside the day as it would be.
+
+    alone: whether it is the only one; then what would make unmet needs possible is told, too.
+    """
+    one, other = _day(now, view, alone=alone), _day(then, changed, alone=alone)
     return Comparison(
         animal=now.animal.code, now=one, then=other, difference=difference(one, other)
     )
 
 
-def _day(worked: Worked, view: SiteView) -> DayOut:
-    document = document_of(worked, view)
-    plan = with_changes(PlanOut.model_validate(document), document)
+def _day(worked: Worked, view: SiteView, *, alone: bool) -> DayOut:
+    plan = unstored(worked)
+    if alone and plan.unmet:
+        plan = with_changes(plan, document_of(worked, view))
     mass_g = worked.body_mass_g
     return DayOut(
         food=[
