@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import cache
 from math import inf
 
 from service.catalogue.rules import Basis, Thiaminase, nutrients, species_facts
@@ -60,11 +61,7 @@ class Part:
     before_cap: float
     required: float
     credit: tuple[float, float]
-
-    @property
-    def add(self) -> float:
-        """What is to be added."""
-        return amount_needed(self.required, self.credit[0])
+    add: float
 
 
 @dataclass(frozen=True)
@@ -106,29 +103,37 @@ def lines(wanted: Sequence[Wanted], food: Sequence[Food], body_mass_g: int | Non
 
 
 def _line(nutrient: str, parts: Sequence[Part], food: Sequence[Food]) -> Line:
-    kinds: dict[object, list[Part]] = {}
-    for part in parts:
-        kinds.setdefault(part.wanted.kind, []).append(part)
-    most = max(kinds.values(), key=lambda same: sum(p.add for p in same))
+    most = _deciding(parts)
+    add = sum(p.add for p in most)
     fish, unknown = in_fish(nutrient, food)
     room, limit, limit_on = _tightest(parts, fish)
     return Line(
         nutrient=nutrient,
         required=sum(p.required for p in most),
         credit=sum(min(p.credit[0], p.required) if len(most) > 1 else p.credit[0] for p in most),
-        add=sum(p.add for p in most),
+        add=add,
         low=sum(amount_needed(p.required, p.credit[1]) for p in most),
-        high=sum(p.add for p in most),
+        high=add,
         room=room,
         limit=limit,
         limit_on=limit_on,
         source="; ".join(dict.fromkeys(p.wanted.source for p in most)),
         parts=tuple(most),
-        others=tuple(p for p in parts if p not in most),
+        others=tuple(p for p in parts if p not in most) if len(parts) > len(most) else (),
         fish=fish,
         unknown=unknown,
         why_no_credit=_why_no_credit(most[0].wanted, food),
     )
+
+
+def _deciding(parts: Sequence[Part]) -> Sequence[Part]:
+    """Of requirements that stand beside each other those that ask for the largest addition."""
+    if len(parts) == 1:
+        return parts
+    kinds: dict[object, list[Part]] = {}
+    for part in parts:
+        kinds.setdefault(part.wanted.kind, []).append(part)
+    return max(kinds.values(), key=lambda same: sum(p.add for p in same))
 
 
 def _tightest(parts: Sequence[Part], fish: Amount | None) -> tuple[float, float | None, LimitOn]:
@@ -149,7 +154,8 @@ def _part(wanted: Wanted, food: Sequence[Food], body_mass_g: int | None) -> Part
     counted = [f for f in food if wanted.speaks_of(f.species)]
     amount, food_g = _amount(wanted, counted, body_mass_g)
     capped = amount if wanted.cap_per_day is None else min(amount, wanted.cap_per_day)
-    return Part(wanted, food_g, amount, capped, _credit(wanted, counted, food))
+    credit = _credit(wanted, counted, food)
+    return Part(wanted, food_g, amount, capped, credit, amount_needed(capped, credit[0]))
 
 
 def required_amount(wanted: Wanted, food: Sequence[Food], body_mass_g: int | None) -> float:
@@ -208,23 +214,29 @@ def in_fish(nutrient: str, food: Sequence[Food]) -> tuple[Amount | None, tuple[s
 
     None where nobody knows of any: missing is missing, not zero.
     """
-    known = [(f, held) for f in food if (held := f.content.get(nutrient)) is not None]
-    unknown = tuple(dict.fromkeys(f.species for f in food if nutrient not in f.content))
-    if not known:
-        return None, unknown
-    return (
-        Amount(
-            sum(_in_grams(nutrient, f, held.low) for f, held in known),
-            sum(_in_grams(nutrient, f, held.value) for f, held in known),
-            sum(_in_grams(nutrient, f, held.high) for f, held in known),
-        ),
-        unknown,
-    )
+    low = value = high = 0.0
+    unknown = []
+    per_kg = _per_kg(nutrient)
+    for each in food:
+        held = each.content.get(nutrient)
+        if held is None:
+            unknown.append(each.species)
+            continue
+        of_food = per_kg * each.grams / 1000
+        low, value = low + held.low * of_food, value + held.value * of_food
+        high += held.high * of_food
+    known = len(unknown) < len(food)
+    return Amount(low, value, high) if known else None, tuple(dict.fromkeys(unknown))
 
 
 def _in_grams(nutrient: str, food: Food, content: float) -> float:
-    per_kg = 10.0 if nutrients()[nutrient].unit.endswith("/100g") else 1.0
-    return content * per_kg * food.grams / 1000
+    return content * _per_kg(nutrient) * food.grams / 1000
+
+
+@cache
+def _per_kg(nutrient: str) -> float:
+    """Amount units in a kilogram of what holds one of the nutrient's unit."""
+    return 10.0 if nutrients()[nutrient].unit.endswith("/100g") else 1.0
 
 
 def has_thiaminase(species: str) -> bool:
