@@ -318,3 +318,24 @@ def test_format_in_the_address_beats_what_accept_asks_for(
     assert small_kitchen.keeper.get(f"{path}&format=json", headers=asked).json()["day"] == TODAY
     assert small_kitchen.keeper.get(f"{path}&format=pdf").content.startswith(b"%PDF")
     assert "csv" in small_kitchen.keeper.get(f"{path}&format=csv").headers["content-type"]
+
+
+def test_a_member_of_a_group_stands_under_its_own_name(fed: Kitchen) -> None:
+    """With its share of the group's fish; in the group's bucket once that is made."""
+    animal = {"code": "ALFA", "name": "Alfa", "taxon": "T", "group": "penguin"}
+    fed.manager.made("/animals", animal)
+    fed.keeper.made("/groups", {"code": "POOL", "name": "The pool"})
+    fed.keeper.made("/groups/POOL/members", {"animal": "ALFA", "from": "2026-11-01T00:00:00Z"})
+    items = [{"species": "CAP", "mass": "4 kg"}]
+    fed.nutritionist.made("/groups/POOL/diets", {"from": "2026-11-01", "items": items})
+    signed(fed, animal="ALFA")
+    blocks = fed.keeper.shown(KITCHEN)["blocks"]
+    assert {b["animal"] for b in blocks} == {"ALFA"}
+    before = pieces_of({"blocks": blocks})
+    fed.pulled(fed.a_lot("CAP")["code"], "20 kg")
+    fed.commissary.made("/buckets", {"day": TODAY})
+    sheet = fed.keeper.shown(KITCHEN)
+    assert pieces_of(sheet) == before
+    (bucket,) = [b for b in sheet["blocks"] if b["bucket"]]
+    assert (bucket["group"], bucket["pieces"][0]["animal_name"]) == ("POOL", "Alfa")
+    assert "Alfa (ALFA)" in flat("".join(pages(paper(fed, KITCHEN))))

@@ -113,9 +113,12 @@ def _mark_done(blocks: Sequence[BlockOut], recorded: "_Recorded") -> None:
     for piece in (piece for block in blocks for piece in block.pieces):
         by_product[piece.animal, piece.product].append(piece)
     for key, pieces in by_product.items():
-        done = how_many_done([p.count for p in pieces], recorded.counts.get(key, 0.0))
-        for number, piece in enumerate(pieces):
-            piece.done = number < done or piece.outcome is not None
+        told = sum(piece.count for piece in pieces if piece.outcome is not None)
+        rest = [piece for piece in pieces if piece.outcome is None]
+        elsewhere = recorded.counts.get(key, 0.0) - told
+        done = rest[: how_many_done([piece.count for piece in rest], elsewhere)]
+        for piece in pieces:
+            piece.done = piece.outcome is not None or piece in done
 
 
 def _waiting(order: Order) -> WaitingOut:

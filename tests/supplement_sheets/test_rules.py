@@ -1,0 +1,79 @@
+"""Portions of an order over a day: what is placed, due and done never exceeds what is ordered."""
+
+from datetime import UTC, date, datetime
+from zoneinfo import ZoneInfo
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from service.supplement_sheets.rules import (
+    Due,
+    Paper,
+    breakable,
+    chosen_paper,
+    how_many_done,
+    still_due,
+    time_of,
+)
+
+halves = st.integers(1, 12).map(lambda n: n / 2)
+portions = st.lists(halves, max_size=5).map(
+    lambda counts: [Due(c, "by hand", n, None, None) for n, c in enumerate(counts, start=1)]
+)
+
+
+@given(portions, st.integers(0, 60).map(lambda n: n / 2))
+def test_what_is_placed_and_what_is_still_due_are_the_order(due: list[Due], placed: float) -> None:
+    rest = sum(each.count for each in still_due(due, placed))
+    ordered = sum(each.count for each in due)
+    assert rest == max(0.0, ordered - placed)
+    assert all(each.count > 0 for each in still_due(due, placed))
+
+
+@given(st.lists(halves, max_size=6), st.floats(0, 40))
+def test_no_portion_counts_as_done_beyond_what_was_recorded(
+    counts: list[float], recorded: float
+) -> None:
+    done = how_many_done(counts, recorded)
+    assert sum(counts[:done]) <= recorded + 1e-9
+    assert done == len(counts) or sum(counts[: done + 1]) > recorded
+
+
+@given(st.text(max_size=200))
+def test_places_to_break_change_nothing_that_is_read(words: str) -> None:
+    plain = words.replace("\u200b", "")
+    assert breakable(plain).replace("\u200b", "") == plain
+    assert all(len(part) <= 20 for part in breakable(plain).replace(" ", "\u200b").split("\u200b"))
+
+
+def test_pieces_apart_keep_their_hour_when_clocks_are_put_back() -> None:
+    """Berlin, 25 October 2026: summer time ends; 06:00 stays 06:00 on the wall."""
+    zone = ZoneInfo("Europe/Berlin")
+    apart = Due(2, "by hand", None, datetime(2026, 10, 20, 4, 0, tzinfo=UTC), None)
+    before = time_of(apart, {}, date(2026, 10, 24), zone)
+    after = time_of(apart, {}, date(2026, 10, 26), zone)
+    assert before is not None and before.astimezone(UTC).hour == 4
+    assert after is not None and after.astimezone(UTC).hour == 5
+    assert (before.hour, after.hour) == (6, 6)
+
+
+def test_a_feed_that_is_not_there_any_more_gives_way_to_the_first_of_the_day() -> None:
+    feeds = {1: datetime(2026, 11, 25, 8, tzinfo=UTC), 2: datetime(2026, 11, 25, 16, tzinfo=UTC)}
+    gone = Due(1, "by hand", 3, datetime(2026, 11, 20, 18, tzinfo=UTC), "CAP")
+    assert time_of(gone, feeds, date(2026, 11, 25), UTC) == feeds[1]
+    assert time_of(gone, {}, date(2026, 11, 25), UTC) is None
+
+
+@pytest.mark.parametrize(
+    ("accept", "paper"),
+    [
+        ("", Paper.JSON),
+        ("*/*", Paper.JSON),
+        ("application/pdf", Paper.PDF),
+        ("text/csv, application/json", Paper.CSV),
+        ("text/html, application/pdf;q=0.5", Paper.PDF),
+    ],
+)
+def test_the_first_kind_that_is_there_is_answered(accept: str, paper: Paper) -> None:
+    assert chosen_paper(accept) is paper
