@@ -36,6 +36,7 @@ LISTS = (
     "/supplement-batches/1/movements",
     "/supplement-stock",
     "/requirements",
+    "/nutrition?day=2026-11-26",
     "/excursions",
     "/deviations",
     "/audit",
@@ -49,7 +50,9 @@ LISTS = (
     "/backups",
 )
 
-MOST = {"/life-left": 14}  # five of them only when hours are new, however many places
+# Of life left five only when hours are new, however many places; of nutrition those of a plan:
+# diets, what is next in use of one species, what a lot still holds.
+MOST = {"/life-left": 14, "/nutrition?day=2026-11-26": 25}
 
 
 @contextmanager

@@ -245,3 +245,19 @@ def test_what_is_not_there_is_named(
 def test_without_a_diet_it_is_told(small_kitchen: Kitchen) -> None:
     answer = small_kitchen.keeper.get("/animals/BRINE/nutrition")
     assert (answer.status_code, answer.json()["type"]) == (409, "/problems/no-diet")
+
+
+def test_a_result_in_dry_matter_is_shown_as_fed_and_dry(small_kitchen: Kitchen) -> None:
+    """trade.md T65: 0.1 mg/kg at 12 % moisture is 0.0318 mg/kg in fish of 72.05 % water (USDA SR
+    herring); said there of mercury, here of selenium: the arithmetic is of any."""
+    diet(small_kitchen, HER=1000)
+    lot = small_kitchen.a_lot()["code"]
+    value = {"nutrient": "SE", "amount": 0.1 / 0.88, "unit": "mg/kg", "basis": "dry_matter"}
+    small_kitchen.nutritionist.made(
+        f"/lots/{lot}/assays",
+        {"sampled_on": DAY, "laboratory": "Harbour laboratory", "values": [value]},
+    )
+    row = by_tag(shown(small_kitchen))["SE"]
+    assert row["unit"] == "ug"
+    assert row["as_fed"]["value"] == pytest.approx(31.8, abs=0.1)
+    assert row["dry_matter"]["value"] == pytest.approx(113.6, abs=0.1)
