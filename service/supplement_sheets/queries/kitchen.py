@@ -14,6 +14,7 @@ from service.buckets.queries.views import Asked, BucketView, Piece
 from service.buckets.rules.pieces import PieceKind
 from service.buckets.rules.states import BucketState
 from service.catalogue.rules import species_facts
+from service.database import rows_where_in
 from service.diets.queries.day_of_site import not_fed
 from service.diets.queries.need import Share, shares_of
 from service.security.actor import Actor
@@ -297,7 +298,8 @@ def _names_of_plans(
     ended = [number for number in wanted if number is not None and number not in known]
     plans = [order.plan for order in known.values()]
     if ended:
-        plans += [plan_out(p) for p in standing.plans_by_id(session, ended).values()]
+        rows = session.execute(rows_where_in(SupplementPlan.id), {"keys": ended}).scalars()
+        plans += [plan_out(row) for row in rows]
     return {(plan.id, each.product): each for plan in plans for each in plan.supplements}
 
 
