@@ -23,7 +23,7 @@ from service.supplement_stock.queries import batch_by_code, batches_by_id, kept
 from service.supplement_stock.rules import Batch, Kind, Taken, same_strength, usable
 from service.supplements.actions.standing import Compared
 from service.supplements.actions.working import limits_on, work_out
-from service.supplements.actions.writing import document_of, plan_out
+from service.supplements.actions.writing import plan_out
 from service.supplements.models import (
     SupplementGiven,
     SupplementGivenReversal,
@@ -329,7 +329,7 @@ def _today(
         begun = any(row.outcome in SWALLOWED for row, _ in before)
         if day != view.day_of(at) or basis is PlanBasis.FEEDS or begun:
             return Today(worked.lines, strengths)
-        compared = Compared(stored, worked, document_of(worked, view))
+        compared = Compared(stored, worked, view)
         against = None
         if compared.changed:
             against = "it has lapsed: " + "; ".join(compared.differences)

@@ -12,8 +12,8 @@ from service.security import audit
 from service.security.actor import Actor
 from service.site import queries as sites
 from service.site.queries import SiteView
+from service.supplements.actions.standing import Compared
 from service.supplements.actions.working import work_out
-from service.supplements.actions.writing import document_of
 from service.supplements.models import (
     SupplementOrderEnd,
     SupplementPlan,
@@ -55,14 +55,14 @@ def sign(
     pieces are called for now; and Invalid for two plans of one animal with a day in common.
     Cost: one `work_out` for each site, day and basis, and six statements.
     """
-    found = queries.plans_by_id(session, numbers)
+    whose = queries.whose(session, numbers)
     for place, number in enumerate(numbers):
-        if number not in found:
+        if number not in whose:
             raise NotFound.of("supplement plan", number, f"plans.{place}")
-        by.ensure_site(found[number].site_id)
-    queries.lock_animals(session, {plan.animal_id for plan in found.values()})
-    locked = queries.plans_by_id(session, numbers, lock=True)
-    plans = sorted(locked.values(), key=lambda plan: (plan.day, plan.id))
+        by.ensure_site(whose[number][0])
+    queries.lock_animals(session, {animal_id for _, animal_id in whose.values()})
+    locked = queries.locked(session, numbers)
+    plans = sorted(locked, key=lambda plan: (plan.day, plan.id))
     signed_at = sites.happened_at(session, plans[0].site_id, signature.occurred_at, now=at)
     for plan in plans:
         if plan.status == PlanStatus.SIGNED:
@@ -95,7 +95,7 @@ def sign(
             mine[0].id if len(mine) == 1 else f"{len(mine)} plans",
             at=at,
             site_id=site_id,
-            after=[plan.document for plan in mine],
+            after=[[plan.id, rules.pieces(plan.document)] for plan in mine],
             detail={
                 "meaning": signature.meaning,
                 "as": str(by.role),
@@ -152,16 +152,16 @@ def _out_of_date(
         view = views[site_id]
         chosen = list({plan.animal_id: animals[plan.animal_id] for plan in mine}.values())
         found = work_out(session, view, day, chosen, basis, at=at)
-        fresh = {each.animal.id: document_of(each, view) for each in found.plans}
+        fresh = {each.animal.id: each for each in found.plans}
         why_not = {animal.id: problem.detail for animal, problem in found.left_out}
         for plan in mine:
             now = fresh.get(plan.animal_id)
             if now is None:
                 yield _OutOfDate(plan, [why_not[plan.animal_id]])
                 continue
-            over = rules.crossed(plan.document, now)
-            if over or not rules.same(rules.pieces(plan.document), rules.pieces(now)):
-                yield _OutOfDate(plan, rules.differences(plan.document, now), bool(over))
+            compared = Compared(plan, now, view)
+            if compared.changed:
+                yield _OutOfDate(plan, compared.differences, compared.dangerous)
 
 
 def _replaced(

@@ -7,6 +7,7 @@ another is proposed, and what has changed is told in words.
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
+from functools import cached_property
 from typing import Any
 
 from sqlmodel import Session
@@ -27,33 +28,38 @@ from service.supplements.queries import standing as queries
 from service.supplements.queries.plans import plan_by_id
 from service.supplements.rules import PlanBasis, PlanStatus
 from service.supplements.rules import standing as rules
-from service.supplements.rules.standing import SWALLOWED, EndedWhy
+from service.supplements.rules.standing import SWALLOWED, EndedWhy, Room
 from service.supplements.schemas import LeftOut, OrderWithdrawalIn
 
 DAY = timedelta(days=1)
 
 
-@dataclass(frozen=True)
 class Compared:
-    """An order, and what is called for on a day instead."""
+    """An order, and what is called for on a day instead; written down only where it is shown."""
 
-    order: SupplementPlan
-    fresh: Worked
-    document: Mapping[str, Any]
+    def __init__(self, order: SupplementPlan, fresh: Worked, view: SiteView) -> None:
+        self.order, self.fresh, self._view = order, fresh, view
+
+    @cached_property
+    def document(self) -> Mapping[str, Any]:
+        """What is called for, as a plan."""
+        return document_of(self.fresh, self._view)
 
     @property
     def changed(self) -> bool:
         """Whether other pieces are called for, or the ordered ones would cross a limit."""
-        return not rules.same(rules.pieces(self.order.document), rules.pieces(self.document)) or (
-            self.dangerous
-        )
+        chosen = self.fresh.dose.pieces
+        now = {p.code: p.count(chosen[p.code]) for p in self.fresh.products if chosen.get(p.code)}
+        return not rules.same(rules.pieces(self.order.document), now) or self.dangerous
 
     @property
     def dangerous(self) -> bool:
         """Whether the ordered pieces would cross a limit."""
-        return bool(rules.crossed(self.order.document, self.document))
+        rooms = (Room(line.nutrient, line.room, line.limit) for line in self.fresh.lines)
+        strengths = {product.code: product.contents for product in self.fresh.products}
+        return bool(rules.crossed(self.order.document, rooms, strengths))
 
-    @property
+    @cached_property
     def differences(self) -> list[str]:
         """What has changed, in words."""
         return rules.differences(self.order.document, self.document)
@@ -174,10 +180,7 @@ def compare(
     animals = queries.animals_by_id(session, [order.animal_id for order in orders])
     by_animal = {order.animal_id: order for order in orders}
     worked = work_out(session, view, day, list(animals.values()), PlanBasis.DIET, at=at)
-    compared = [
-        Compared(by_animal[each.animal.id or 0], each, document_of(each, view))
-        for each in worked.plans
-    ]
+    compared = [Compared(by_animal[each.animal.id or 0], each, view) for each in worked.plans]
     return compared, _left_out(worked, day)
 
 

@@ -12,7 +12,7 @@ from service.errors import NotFound
 from service.security.actor import Actor
 from service.site.models import Site
 from service.supplement_stock.queries import in_use
-from service.supplements.models import SupplementGiven, SupplementPlan
+from service.supplements.models import SupplementPlan
 from service.supplements.rules import PlanStatus
 from service.supplements.rules.products import Product
 
@@ -79,19 +79,6 @@ def plan_by_id(session: Session, number: int, *, by: Actor, lock: bool = False) 
         raise NotFound.of("supplement plan", number, "plan")
     by.ensure_site(found.site_id)
     return found
-
-
-def given_on(
-    session: Session, animal_id: int, day: date
-) -> Sequence[tuple[SupplementGiven, SupplementProduct]]:
-    """What an animal was given on a day. One query."""
-    statement = (
-        select(SupplementGiven, SupplementProduct)
-        .join(SupplementProduct, col(SupplementProduct.id) == col(SupplementGiven.product_id))
-        .where(col(SupplementGiven.animal_id) == animal_id, col(SupplementGiven.day) == day)
-        .order_by(col(SupplementGiven.id))
-    )
-    return session.exec(statement).all()
 
 
 def products_by_code(session: Session, codes: Sequence[str]) -> dict[str, SupplementProduct]:

@@ -166,16 +166,23 @@ def signatures(session: Session, plans: Iterable[SupplementPlan]) -> Mapping[int
     return {row.id: row.meaning for row in rows.scalars()}
 
 
-def plans_by_id(session: Session, numbers: Sequence[int], *, lock: bool = False) -> dict[int, Any]:
-    """Plans of these numbers, in order of number so that nobody deadlocks. One query."""
+def whose(session: Session, numbers: Sequence[int]) -> dict[int, tuple[int, int]]:
+    """Site and animal of plans, by plan. One query."""
+    plan = SupplementPlan
+    asked = columns(col(plan.id), col(plan.site_id), col(plan.animal_id))
+    rows = session.execute(asked.where(col(plan.id).in_(numbers)))
+    return {number: (site_id, animal_id) for number, site_id, animal_id in rows}
+
+
+def locked(session: Session, numbers: Sequence[int]) -> list[SupplementPlan]:
+    """Plans as they stand now, locked in order of number so that nobody deadlocks. One query."""
     statement = (
         select(SupplementPlan)
         .where(col(SupplementPlan.id).in_(numbers))
         .order_by(col(SupplementPlan.id))
     )
-    if lock:
-        statement = statement.with_for_update().execution_options(populate_existing=True)
-    return {plan.id or 0: plan for plan in session.exec(statement)}
+    fresh = statement.with_for_update().execution_options(populate_existing=True)
+    return list(session.exec(fresh))
 
 
 def lock_animals(session: Session, ids: Iterable[int]) -> dict[int, Animal]:

@@ -89,13 +89,23 @@ class Crossed:
         """It in a sentence."""
         return (
             f"limit of {_name(self.nutrient)} would be crossed: "
-            f"{_of(self.nutrient, self.given)} in the pieces, {self.room:.4g} may be added"
+            f"{_of(self.nutrient, self.given)} in the pieces, {_figure(self.room)} may be added"
         )
 
 
-def crossed(order: Document, now: Document) -> list[Crossed]:
-    """Limits of `now` that the pieces of `order` would cross, by the strengths of `now`."""
-    strengths = _strengths(now)
+@dataclass(frozen=True)
+class Room:
+    """What may be added of a nutrient under its limit on a day."""
+
+    nutrient: str
+    room: float
+    limit: float | None
+
+
+def crossed(
+    order: Document, rooms: Iterable[Room], strengths: Mapping[str, Mapping[str, float]]
+) -> list[Crossed]:
+    """Limits that the pieces of an order would cross, by the strengths of a day."""
     total: dict[str, float] = {}
     for line in order["supplements"]:
         contents = strengths.get(line["product"])
@@ -104,12 +114,20 @@ def crossed(order: Document, now: Document) -> list[Crossed]:
         for tag, amount in contents.items():
             total[tag] = total.get(tag, 0.0) + amount * line["count"]
     return [
-        Crossed(line["nutrient"], given, line["room"], line["limit"])
+        Crossed(each.nutrient, given, each.room, each.limit)
+        for each in rooms
+        for given in [total.get(each.nutrient, 0.0)]
+        if given > each.room * (1 + _ROUNDED) + 1e-9
+    ]
+
+
+def _crossed(before: Document, now: Document) -> list[Crossed]:
+    rooms = [
+        Room(line["nutrient"], line["room"], line["limit"])
         for line in now["lines"]
         if line.get("room") is not None
-        for given in [total.get(line["nutrient"], 0.0)]
-        if given > line["room"] * (1 + _ROUNDED) + 1e-9
     ]
+    return crossed(before, rooms, _strengths(now))
 
 
 def differences(before: Document, now: Document) -> list[str]:
@@ -119,7 +137,7 @@ def differences(before: Document, now: Document) -> list[str]:
     >>> differences(plan, {**plan, "food_g": 6000})
     ['food 5 kg → 6 kg']
     """
-    said = [each.words() for each in crossed(before, now)]
+    said = [each.words() for each in _crossed(before, now)]
     said += _pieces(before, now)
     causes = [
         *_food(before, now),
@@ -151,10 +169,10 @@ def _because(line: Mapping[str, Any], before: Document, now: Document) -> str:
     tags = {gives["nutrient"] for gives in line["gives"]}
     was = {each["nutrient"]: each["add"] for each in before["lines"]}
     changed = [
-        f"{was.get(tag, 0.0):.4g} → {_of(tag, add)} of {_name(tag)} are to be added"
+        f"{_figure(was.get(tag, 0.0))} → {_of(tag, add)} of {_name(tag)} are to be added"
         for each in now["lines"]
         for tag, add in [(each["nutrient"], each["add"])]
-        if tag in tags and f"{was.get(tag, 0.0):.4g}" != f"{add:.4g}"
+        if tag in tags and _figure(was.get(tag, 0.0)) != _figure(add)
     ]
     return f" because {' and '.join(changed)}" if changed else ""
 
@@ -210,7 +228,8 @@ def _content(
         known_anew = one["source"] != other["source"]
         if known_anew or abs(one["value"] - other["value"]) > NOTED * one["value"]:
             yield (
-                f"{_name(tag)} {one['value']:.4g} → {other['value']:.4g} {nutrients()[tag].unit}"
+                f"{_name(tag)} {_figure(one['value'])} → "
+                f"{_figure(other['value'])} {nutrients()[tag].unit}"
                 + (f", {other['source'].split(';')[0]}" if known_anew else "")
             )
 
@@ -242,7 +261,7 @@ def _requirements(document: Document) -> dict[tuple[str, str, str, str | None], 
         if each["amount"] == 0 or not each["decides"]:
             continue
         per = {"kg_food": "a kg of food", "animal_day": "a day", "kg_body_mass": "a kg of weight"}
-        words = f"{each['amount']:.4g} {each['unit']} {per[each['per']]}"
+        words = f"{_figure(each['amount'])} {each['unit']} {per[each['per']]}"
         if each["basis"] == "dry_matter":
             words += ", dry"
         if each["mode"] == "total":
@@ -250,7 +269,7 @@ def _requirements(document: Document) -> dict[tuple[str, str, str, str | None], 
         if each["species"]:
             words += f", of {_fish(each['species'])} only"
         if each["cap_per_day"] is not None:
-            words += f", at most {each['cap_per_day']:.4g} {each['unit']} a day"
+            words += f", at most {_figure(each['cap_per_day'])} {each['unit']} a day"
         key = (each["nutrient"], each["mode"], each["per"], each["species"])
         found[key] = f"{found[key]} and {words}" if key in found else words
     return found
@@ -300,7 +319,7 @@ def _unmet(before: Document, now: Document) -> Iterator[str]:
     was = {each["nutrient"] for each in before["unmet"]}
     for each in now["unmet"]:
         if each["nutrient"] not in was:
-            short = f"{each['short_by']:.4g} {each['unit']}"
+            short = f"{_figure(each['short_by'])} {each['unit']}"
             yield f"{_name(each['nutrient'])} stays short by {short}: {each['why']}"
 
 
@@ -339,7 +358,7 @@ def _name(tag: str) -> str:
 
 
 def _of(tag: str, amount: float) -> str:
-    return f"{amount:.4g} {nutrients()[tag].amount_unit}"
+    return f"{_figure(amount)} {nutrients()[tag].amount_unit}"
 
 
 def _fish(species: str) -> str:
@@ -350,3 +369,7 @@ def _fish(species: str) -> str:
 def _counted_in(unit: str, count: float) -> str:
     return f"{unit}s" if unit == "piece" and count != 1 else unit
 
+
+def _figure(value: float) -> str:
+    """Four digits, and never a power of ten."""
+    return f"{value:.0f}" if value >= 1000 else f"{value:.4g}"
