@@ -8,6 +8,8 @@ import pytest
 from sqlalchemy import text
 from sqlalchemy.exc import DBAPIError
 
+from alembic import command
+from service.migrations import configuration
 from service.worker import look_after_orders
 from tests.kitchen import Kitchen
 from tests.supplements.test_plans import pieces, planned, require, tablet
@@ -429,3 +431,27 @@ def test_no_order_in_force_passes_a_limit_and_no_signed_one_changes_whatever_hap
         for number, supplements in documents.items():
             assert fed.keeper.shown(f"/supplement-plans/{number}")["supplements"] == supplements
     assert documents
+
+
+def test_plans_that_an_older_service_signed_stand_as_they_stood(kitchen: Kitchen) -> None:
+    """Back to the revision before and up again: signatures and ends are made from the plans."""
+    on_diet(kitchen, her=3, cap=2)
+    tablet(kitchen, "B1-100", {"THIA": (100, "mg")})
+    first, second = signed(kitchen), signed(kitchen)
+    address = f"/supplement-plans/{second['id']}/given"
+    one = {"product": "B1-100", "count": 1}
+    omitted = {**one, "outcome": "omitted", "reason": "was asleep"}
+    kitchen.keeper.made(address, {"supplements": [one, omitted]})
+    wrong = kitchen.keeper.made(address, {"supplements": [one]})["id"]
+    kitchen.keeper.made(f"/supplements-given/{wrong}/reversal", {"reason": "another animal"})
+
+    command.downgrade(configuration(kitchen.address), "0026")
+    with kitchen.app.state.database.reader.connect() as connection:
+        assert connection.execute(text("SELECT count FROM supplement_given")).scalars().all() == [1]
+    command.upgrade(configuration(kitchen.address), "head")
+
+    assert states(kitchen) == [("in_force", second["id"])]
+    (end,) = kitchen.keeper.shown(f"/supplement-plans/{first['id']}")["ends"]
+    assert (end["why"], end["next_plan"]) == ("replaced", second["id"])
+    rows = kitchen.keeper.shown("/animals/BRINE/supplements")["items"]
+    assert [(row["outcome"], row["count"]) for row in rows] == [("given", 1)]
