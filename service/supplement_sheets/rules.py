@@ -102,14 +102,14 @@ def in_reading_order(at: datetime | None, name: str, code: str) -> tuple[bool, f
     return at is not None, at.timestamp() if at else 0.0, name.casefold(), code
 
 
-_LONG, _PART = 20, 8
+_LONG, _PART = 20, 4
 
 
 def breakable(words: str) -> str:
     """Words with places to break where somebody wrote a very long one.
 
     >>> breakable("short words"), len(breakable("x" * 45))
-    ('short words', 50)
+    ('short words', 56)
     """
     return " ".join(word if len(word) <= _LONG else _broken(word) for word in words.split(" "))
 

@@ -194,7 +194,10 @@ class _Day:
         piece = p.piece
         order = self.by_plan.get(piece.plan_id or 0)
         supplement = self.names.get((piece.plan_id or 0, piece.item))
-        hows = [g.how for g in supplement.givings if g.fish == piece.fish] if supplement else []
+        # What the order says of this fish, else of pieces apart from feeds: signed words first.
+        givings = supplement.givings if supplement else []
+        hows = [g.how for g in givings if g.fish == piece.fish]
+        hows += [g.how for g in givings if g.fish is None]
         where = f"in the {_name(piece.fish)}, by hand" if piece.fish else "by hand"
         return self._piece(
             self.animals[piece.animal_id],
