@@ -12,6 +12,7 @@ from datetime import datetime
 from functools import lru_cache
 from typing import Any, cast
 
+from pydantic_core import from_json, to_json
 from sqlalchemy import (
     URL,
     Connection,
@@ -96,6 +97,14 @@ def open_database(address: str, *, connections: int = 10) -> Database:
     raise ValueError(f"the database must be SQLite or PostgreSQL, not {url.drivername}")
 
 
+def _as_json(value: object) -> str:
+    """JSON columns, several times faster than the standard library's encoder."""
+    return to_json(value).decode()
+
+
+_JSON: dict[str, Any] = {"json_serializer": _as_json, "json_deserializer": from_json}
+
+
 def _open_sqlite(url: URL) -> Database:
     arguments = {"timeout": BUSY_TIMEOUT_S}
     # What is written may be secret, and errors go into the log: without the values.
@@ -109,9 +118,10 @@ def _open_sqlite(url: URL) -> Database:
         pool_size=1,
         max_overflow=0,
         pool_timeout=BUSY_TIMEOUT_S * 3,
+        **_JSON,
     )
-    snapshot = create_engine(url, connect_args=arguments)
-    reader = create_engine(url, connect_args=arguments, isolation_level="AUTOCOMMIT")
+    snapshot = create_engine(url, connect_args=arguments, **_JSON)
+    reader = create_engine(url, connect_args=arguments, isolation_level="AUTOCOMMIT", **_JSON)
     for engine in (writer, snapshot, reader):
         event.listen(engine, "connect", _prepare_sqlite)
     event.listen(writer, "begin", _begin_immediate)
@@ -146,11 +156,21 @@ def _begin_deferred(connection: Connection) -> None:
 
 
 def _open_postgresql(url: URL, connections: int) -> Database:
-    pool = {"pool_size": connections, "max_overflow": 0, "pool_pre_ping": True}
+    pool: dict[str, Any] = {
+        "pool_size": connections,
+        "max_overflow": 0,
+        "pool_pre_ping": True,
+        **_JSON,
+    }
     return Database(
         writer=create_engine(url, hide_parameters=True, **pool),
         reader=create_engine(
-            url, pool_size=4, max_overflow=4, pool_pre_ping=False, isolation_level="AUTOCOMMIT"
+            url,
+            pool_size=4,
+            max_overflow=4,
+            pool_pre_ping=False,
+            isolation_level="AUTOCOMMIT",
+            **_JSON,
         ),
         snapshot=create_engine(url, **pool).execution_options(
             isolation_level="REPEATABLE READ", postgresql_readonly=True, **{ONLY_LOOKS: True}

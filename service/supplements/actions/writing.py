@@ -1,11 +1,13 @@
 """A plan as it is written down once, and shown from what was written."""
 
 from collections.abc import Iterator, Mapping, Sequence
+from functools import lru_cache
 from math import inf
 from typing import Any
 
 from service.catalogue.rules import COUNTED_IN, DoseForm, nutrients
 from service.decisions import Finding
+from service.quality.rules.content import Held
 from service.science.dose_changes import smallest_changes
 from service.science.dosing import Need, choose_pieces
 from service.site.queries import SiteView
@@ -238,19 +240,25 @@ def _food_used(food: Food, tags: set[str]) -> FoodUsed:
         water_share=_short(food.water_share),
         destroys_thiamine=food.destroys_thiamine,
         content={
-            tag: HeldUsed(
-                low=_short(held.low),
-                value=_short(held.value),
-                high=_short(held.high),
-                credited=(_short(held.credited[0]), _short(held.credited[1])),
-                source=held.source,
-                start=_short(held.start.value),
-                share_left=_short(held.share_left[1]),
-                steps=list(held.steps),
-            )
+            tag: _held_used(held)
             for tag in sorted(tags)
             if (held := food.content.get(tag)) is not None
         },
+    )
+
+
+@lru_cache(maxsize=1024)
+def _held_used(held: Held) -> HeldUsed:
+    """Of a lot that many animals eat of it is written once."""
+    return HeldUsed(
+        low=_short(held.low),
+        value=_short(held.value),
+        high=_short(held.high),
+        credited=(_short(held.credited[0]), _short(held.credited[1])),
+        source=held.source,
+        start=_short(held.start.value),
+        share_left=_short(held.share_left[1]),
+        steps=list(held.steps),
     )
 
 
