@@ -9,7 +9,7 @@ from service.catalogue.schemas import Contents, Price, SupplementProductIn
 from service.decisions import Finding
 from service.http.bodies import Body, Code, Day, Number
 from service.quality.queries.over_time import COLDEST_C
-from service.quantities import MassIn, MassOrNoneIn, MassOut, Temperature, TemperatureIn
+from service.quantities import Mass, MassIn, MassOrNoneIn, MassOut, Temperature, TemperatureIn
 from service.supplements.rules import CAUTIONS, PlanBasis
 from service.supplements.schemas import (
     LeftOut,
@@ -21,6 +21,7 @@ from service.supplements.schemas import (
 )
 
 LONGEST_STORAGE_DAYS = 5 * 366
+MOST_EATEN_G = 1_000_000  # by one animal in a day: more is a slip of the unit [our default]
 CAUTION = "Nothing of this is stored or ordered; models estimate."
 
 Share = Annotated[float, Field(ge=0, le=1e6, allow_inf_nan=False)]
@@ -40,6 +41,13 @@ class FishIn(Body):
         if (self.mass is None) == (self.share is None):
             raise ValueError("give exactly one of mass and share")
         return self
+
+    @field_validator("mass")
+    @classmethod
+    def _an_animal_eats_it(cls, mass: Mass | None) -> Mass | None:
+        if mass is not None and mass.grams > MOST_EATEN_G:
+            raise ValueError(f"no animal eats more than {MOST_EATEN_G // 1000} kg a day")
+        return mass
 
 
 class SwapIn(Body):

@@ -264,6 +264,7 @@ def test_by_feeds_a_product_may_be_another_but_not_what_was_eaten(fed: Kitchen) 
         ({"fish": [{"species": "HER", "mass": "0 kg"}]}, 422, "fish"),
         ({"fish": [{"species": "HER", "share": 0}]}, 422, "fish"),
         ({"fish": [{"species": "HER", "mass": "-1 kg"}]}, 422, "fish.0.mass"),
+        ({"fish": [{"species": "HER", "mass": "1001 kg"}]}, 422, "fish.0.mass"),
         ({"fish": [{"species": "HER", "share": -1}]}, 422, "fish.0.share"),
         ({"fish": [{"species": "XYZ", "mass": "1 kg"}]}, 404, "fish.0.species"),
         ({"fish": [{"species": "HER"}]}, 422, "fish.0"),

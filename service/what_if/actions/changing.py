@@ -256,4 +256,6 @@ def _under(field: str) -> Iterator[None]:
         yield
     except (Invalid, NotFound) as error:
         error.errors = tuple(FieldError(f"{field}.{e.field}", e.message) for e in error.errors)
+        if isinstance(error, Invalid):
+            error.detail = f"{field}.{error.detail}"
         raise
