@@ -672,6 +672,12 @@ RULES: tuple[Rule, ...] = (
         _VET,
     ),
     Rule(
+        "above-published",
+        "fish and supplements together stay below the limits published for other animals",
+        "warn",
+        "each figure its own source; of other animals, so it only warns",
+    ),
+    Rule(
         "already-given",
         "the same supplement is given to an animal once a day",
         "block",
