@@ -125,13 +125,12 @@ def _ensure_up_to_date(
     over = [each for each in stale if each.over_limit]
     if not stale:
         return
-    named = over or stale
-    raise Conflict(
-        "; ".join(f"plan {each.plan.id}: {', '.join(each.why)}" for each in named[:5]),
-        kind="over-limit" if over else "plan-out-of-date",
-        advice="Plan again and sign what is proposed then; nothing was signed.",
-        extra={"plans": [{"plan": each.plan.id, "differences": each.why} for each in stale]},
-    )
+    advice = "Plan again and sign what is proposed then; nothing was signed."
+    shown = {"plans": [{"plan": each.plan.id, "differences": each.why} for each in stale]}
+    said = "; ".join(f"plan {s.plan.id}: {', '.join(s.why)}" for s in (over or stale)[:5])
+    if over:
+        raise Conflict(said, kind="over-limit", advice=advice, extra={**shown})
+    raise Conflict(said, kind="plan-out-of-date", advice=advice, extra={**shown})
 
 
 def _out_of_date(
