@@ -45,8 +45,8 @@ import service.thawing.routes
 import service.traceability.routes
 import service.upkeep.routes
 import service.watch_list.routes
-import service.what_if.routes
 import service.welfare.routes
+import service.what_if.routes
 from service.clock import Clock, system_clock
 from service.database import open_database
 from service.errors import NotReady

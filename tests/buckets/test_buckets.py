@@ -297,15 +297,15 @@ def test_a_discarded_bucket_takes_its_fish_out_of_the_books(kitchen: Kitchen) ->
 
 
 def a_signed_plan(kitchen: Kitchen) -> int:
-    """25 mg of thiamine a kilogram of 4 kg of fish: one tablet of 100 mg."""
+    """100 IU of vitamin E a kilogram of 4 kg of fish: one tablet of 400 IU."""
     on_a_diet(kitchen)
     kitchen.nutritionist.made(
         "/supplement-products",
         {
-            "code": "B1-100",
-            "name": "Thiamine 100 mg tablet",
+            "code": "E-400",
+            "name": "Vitamin E 400 IU tablet",
             "form": "tablet",
-            "contents": [{"nutrient": "THIA", "amount": 100, "unit": "mg"}],
+            "contents": [{"nutrient": "VITE", "amount": 400, "unit": "IU"}],
         },
     )
     plan = kitchen.nutritionist.made("/supplement-plans", {"animal": "BRINE", "day": TODAY})
@@ -333,7 +333,7 @@ def test_signed_supplements_and_ordered_medicines_are_in_the_first_bucket(
     a_batch(kitchen)
     first, second = kitchen.commissary.made("/buckets", {"day": TODAY})["items"]
     assert [(p["kind"], p["item"], p["plan"], p["order"]) for p in first["carries"]] == [
-        ("supplement", "B1-100", plan, None),
+        ("supplement", "E-400", plan, None),
         ("medication", "Antibiotic 250 mg", None, order),
     ]
     assert second["carries"] == [] and first["medicated"] and not second["medicated"]
@@ -354,6 +354,26 @@ def test_what_a_member_of_a_group_is_to_get_is_in_the_groups_bucket_under_its_na
     assert [(p["animal"], p["item"]) for p in bucket["carries"]] == [("BRINE", "Antibiotic 250 mg")]
 
 
+def test_thiamine_that_the_fish_would_destroy_goes_into_no_bucket(small_kitchen: Kitchen) -> None:
+    """Geraci 1972 [read]: apart from the fish, 2 h before the feed; the keeper's round says so."""
+    kitchen = small_kitchen
+    kitchen.nutritionist.made(
+        "/supplement-products",
+        {
+            "code": "B1-100",
+            "name": "Thiamine",
+            "form": "tablet",
+            "contents": [{"nutrient": "THIA", "amount": 100, "unit": "mg"}],
+        },
+    )
+    a_signed_plan(kitchen)
+    kitchen.pulled(kitchen.a_lot("CAP")["code"], "10 kg")
+    made = kitchen.keeper.made("/buckets", {"day": TODAY})["items"]
+    assert {c["item"] for b in made for c in b["carries"]} == {"E-400"}
+    round_ = kitchen.keeper.shown(f"/supplement-round?day={TODAY}")["items"]
+    assert "B1-100" in {each["product"] for each in round_}
+
+
 def test_a_tablet_that_is_taken_is_recorded_as_given_once(kitchen: Kitchen) -> None:
     plan = a_signed_plan(kitchen)
     batch = a_batch(kitchen)
@@ -361,7 +381,7 @@ def test_a_tablet_that_is_taken_is_recorded_as_given_once(kitchen: Kitchen) -> N
     taken = {"carries": [{"number": 1, "outcome": "taken"}]}
     fed = kitchen.keeper.made(f"/buckets/{code}/weigh-back", no_left(batch) | taken)
     assert fed["bucket"]["carries"][0]["outcome"] == "taken" and fed["breaches"] == []
-    body = {"supplements": [{"product": "B1-100", "count": 1}]}
+    body = {"supplements": [{"product": "E-400", "count": 1}]}
     again = kitchen.keeper.post(f"/supplement-plans/{plan}/given", body)
     assert refusal(again) == (409, "already-given")
     told_twice = kitchen.keeper.made(f"/buckets/{code}/outcomes", taken)
@@ -434,7 +454,7 @@ def test_a_supplement_that_was_not_taken_does_not_count_as_given(
     said = {"carries": [{"number": 1, "outcome": outcome}]}
     small_kitchen.keeper.made(f"/buckets/{code}/outcomes", said)
     assert [m["urgency"] for m in messages(small_kitchen)] == ["today"]
-    body = {"supplements": [{"product": "B1-100", "count": 1}]}
+    body = {"supplements": [{"product": "E-400", "count": 1}]}
     assert small_kitchen.keeper.post(f"/supplement-plans/{plan}/given", body).status_code == 201
 
 

@@ -344,3 +344,27 @@ def test_an_absurd_requirement_is_refused_naming_the_amount(small_kitchen: Kitch
     answer = small_kitchen.nutritionist.post("/requirements", body | {"amount": 250})
     assert answer.status_code == 422
     assert [error["field"] for error in answer.json()["errors"]] == ["amount"]
+
+
+def test_what_a_multivitamin_brings_along_is_held_against_published_figures(fed: Kitchen) -> None:
+    """By hand: 3 kg × 0.2795 + 2 kg × 0.20 = 1.2385 kg of dry matter; 3 000 IU/kg for dogs
+    (AAFCO 2014, quoted) are 3 715.5 IU of vitamin D; a tablet brings 5 000 IU."""
+    tablet(fed, "MULTI", {"RIBF": (50, "mg"), "VITD": (5000, "IU")})
+    require(fed, "RIBF", 10, "mg")
+    plan = planned(fed)
+    assert pieces(plan)["MULTI"] == 1 and "VITD" not in lines(plan)
+    (said,) = [f for f in plan["findings"] if f["rule"] == "above-published"]
+    assert said["outcome"] == "warn" and "VITD" in said["because"]
+    assert said["numbers"]["published"] == pytest.approx(3715.5)
+
+
+def test_a_plan_of_a_range_ends_with_it_and_a_plan_of_a_day_may_stand(fed: Kitchen) -> None:
+    def ends(**days: str) -> list[str | None]:
+        answer = fed.keeper.made("/supplement-plans/many", days)
+        return [plan["until"] for plan in answer["items"]]
+
+    assert ends(day="2026-11-25") == [None]
+    assert ends(day="2026-11-25", until="2026-11-25") == [None]
+    assert ends(day="2026-11-25", until="2026-11-26") == ["2026-11-26"]
+    require(fed, "THIA", 45, "mg", **{"from": "2026-11-27"})
+    assert ends(day="2026-11-25", until="2026-11-27") == ["2026-11-26", "2026-11-27"]

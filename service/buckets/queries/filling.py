@@ -62,15 +62,21 @@ def members_of(
 def ordered(session: Session, site_id: int, day: date) -> list[Ordered]:
     """What the animals of a site are to get on a day. Two queries.
 
-    By the supplement order of each animal that is in force, and by medication orders.
+    By the supplement order of each animal that is in force, and by medication orders. What is
+    given by hand apart from the feeds, because the fish would destroy it, is not for a bucket.
     """
     supplements = [
         as_supplement(plan, line)
         for plan in in_force(session, site_id, day)
         for line in plan.document["supplements"]
+        if not any(_apart(each) for each in line.get("givings", ()))
     ]
     medicines = [as_ordered(o) for o in orders_on(session, site_id, day)]
     return supplements + medicines
+
+
+def _apart(giving: Mapping[str, Any]) -> bool:
+    return giving.get("feed") is None and giving.get("at") is not None
 
 
 def as_supplement(plan: SupplementPlan, line: Mapping[str, Any]) -> Ordered:

@@ -51,7 +51,7 @@ def plan_many(session: Session, order: ManyPlansIn, *, at: datetime, by: Actor) 
         raise Invalid.at("until", f"plans are for 1 to {LONGEST_DAYS} days")
     days = [order.day + timedelta(days=n) for n in range((last - order.day).days + 1)]
     found = [work_out(session, view, day, chosen, order.basis, at=at) for day in days]
-    runs = list(_runs([each for day in found for each in day.plans], last))
+    runs = list(_runs([each for day in found for each in day.plans], one_day=len(days) == 1))
     stored = propose(session, view, runs, at=at, by=by)
     return ManyPlansOut(
         items=[plan_out(each) for each in stored],
@@ -84,8 +84,11 @@ def _chosen(
     return sites.view_of(session, site, at=at), here
 
 
-def _runs(found: Sequence[Worked], last: date) -> Iterator[tuple[Worked, date | None]]:
-    """The first of each run of days on which an animal gets the same, and the run's last day."""
+def _runs(found: Sequence[Worked], *, one_day: bool) -> Iterator[tuple[Worked, date | None]]:
+    """The first of each run of days on which an animal gets the same, and the run's last day.
+
+    Of a range every run ends; what was asked for one day may stand from that day on.
+    """
     by_animal = sorted(found, key=lambda w: (w.animal.code, w.day))
     for _, days in groupby(by_animal, key=lambda w: w.animal.code):
         run: list[Worked] = []
@@ -94,7 +97,7 @@ def _runs(found: Sequence[Worked], last: date) -> Iterator[tuple[Worked, date | 
                 yield run[0], run[-1].day
                 run = []
             run.append(worked)
-        yield run[0], None if run[0].day == last else run[-1].day
+        yield run[0], None if one_day else run[-1].day
 
 
 def _same(one: Worked, other: Worked) -> bool:

@@ -15,7 +15,7 @@ from service.supplements.actions.working import Worked
 from service.supplements.models import SupplementPlan
 from service.supplements.rules import CAUTIONS, PlanStatus
 from service.supplements.rules.limits import above_published
-from service.supplements.rules.needs import Food, Line
+from service.supplements.rules.needs import Food, Line, in_fish
 from service.supplements.rules.placement import Giving, givings
 from service.supplements.rules.products import Product
 from service.supplements.rules.requirements import Wanted
@@ -201,9 +201,11 @@ def _plan_line(line: Line, given: float) -> PlanLine:
 
 def _findings(worked: Worked, given: Mapping[str, float]) -> Iterator[Finding]:
     dry_g = sum(f.grams * (1 - f.water_share) for f in worked.fed.food)
-    for line in worked.lines:
-        most = (line.fish.high if line.fish else 0.0) + given.get(line.nutrient, 0.0)
-        yield from above_published(line.nutrient, most, dry_g, group=worked.animal.group_name)
+    # A multi-vitamin brings nutrients along that nobody requires.
+    for nutrient in sorted({line.nutrient for line in worked.lines} | given.keys()):
+        fish, _ = in_fish(nutrient, worked.fed.food)
+        most = (fish.high if fish else 0.0) + given.get(nutrient, 0.0)
+        yield from above_published(nutrient, most, dry_g, group=worked.animal.group_name)
 
 
 def _worked_from(worked: Worked, view: SiteView) -> WorkedFrom:

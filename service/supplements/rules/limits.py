@@ -82,7 +82,7 @@ def above_published(
     yield finding(
         "above-published",
         "warn",
-        f"{most:.4g} {unit} of {nutrient} a day may be more than {limit:.4g} {unit}, the "
+        f"{most:.6g} {unit} of {nutrient} a day may be more than {limit:.6g} {unit}, the "
         f"{published.kind.replace('_', ' ')} for {published.of}",
         numbers={"most": round(most, 3), "published": round(limit, 3)},
         source=f"{published.source} [{published.flag}]",
