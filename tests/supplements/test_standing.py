@@ -410,7 +410,7 @@ def test_no_order_in_force_passes_a_limit_and_no_signed_one_changes_whatever_hap
             on_diet(fed, her=chance.randint(1, 9), cap=chance.randint(1, 5), **{"from": day})
         elif happens == "limit":
             limit = chance.choice([50, 100, 150, 300])
-            more = {} if last is None else {"replaces": last}
+            more: dict[str, Any] = {} if last is None else {"replaces": last}
             amount = chance.choice([10, 25, 40])
             last = require(fed, "THIA", amount, "mg", limit=limit, limit_on="added", **more)["id"]
         elif happens == "product":
