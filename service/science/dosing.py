@@ -260,7 +260,7 @@ def _why_short(
 ) -> str:
     """Which limit keeps the need from being met, in words."""
     if need.room < need.amount:
-        return f"the limit of {need.nutrient} leaves room for {need.room:g}"
+        return f"the limit of {need.nutrient} leaves room for {need.room:g} {need.unit}".rstrip()
     passed = {
         n
         for offer in offers

@@ -672,6 +672,13 @@ RULES: tuple[Rule, ...] = (
         _VET,
     ),
     Rule(
+        "limit-not-judged",
+        "a limit on fish and supplements together is judged only where the content of every fish "
+        "is known",
+        "warn",
+        "our rule: what is missing is not zero",
+    ),
+    Rule(
         "above-published",
         "fish and supplements together stay below the limits published for other animals",
         "warn",

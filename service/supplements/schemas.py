@@ -37,7 +37,10 @@ class RequirementIn(Occurrence):
     """How much of a nutrient should be had or added."""
 
     nutrient: NutrientTag
-    amount: Amount
+    amount: Amount = Field(
+        description="0 with a limit: it only limits, and replaces nothing; 0 without one: nothing "
+        "is required."
+    )
     unit: Unit
     basis: Basis = Basis.AS_FED
     mode: Mode = Mode.ADDED
@@ -61,8 +64,6 @@ class RequirementIn(Occurrence):
             raise ValueError("basis: dry matter is of food, so per must be kg_food")
         if self.species is not None and self.per is not Per.KG_FOOD:
             raise ValueError("species: of one fish only what is per kg_food can be required")
-        if self.amount == 0 and self.limit is None:
-            raise ValueError("amount: nothing is required and no limit is set")
         return self
 
 
@@ -151,7 +152,7 @@ class TotalOut(BaseModel):
     """Fish and supplements together, with its 10-90 % range."""
 
     low: float
-    high: float
+    high: float | None = Field(description="Null: of some fish nobody knows, it may be more.")
 
 
 class PlanLine(BaseModel):

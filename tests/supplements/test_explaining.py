@@ -71,7 +71,8 @@ def shown_figures(line: Mapping[str, Any]) -> dict[str, float]:
         held = line["in_fish"]
         found |= {"in_fish_low": held["low"], "in_fish": held["value"]}
         found |= {"in_fish_high": held["high"]}
-        found |= {f"total_{bound}": line["total"][bound] for bound in ("low", "high")}
+        bounds = [bound for bound in ("low", "high") if line["total"][bound] is not None]
+        found |= {f"total_{bound}": line["total"][bound] for bound in bounds}
     return found
 
 

@@ -251,7 +251,7 @@ def test_two_requirements_of_equal_rank_are_refused_and_both_are_named(fed: Kitc
     refused = fed.nutritionist.post("/requirements", body)
     problem = refused.json()
     assert (refused.status_code, problem["type"]) == (409, "/problems/requirement-conflict")
-    assert f"requirements {first['id']} and" in problem["detail"]
+    assert f"requirement {first['id']} and the new one of THIA" in problem["detail"]
     assert "25 and 33" in problem["detail"]
     assert lines(planned(fed))["THIA"]["required"] == 125, "nothing of it was stored"
 
@@ -368,3 +368,13 @@ def test_a_plan_of_a_range_ends_with_it_and_a_plan_of_a_day_may_stand(fed: Kitch
     assert ends(day="2026-11-25", until="2026-11-26") == ["2026-11-26"]
     require(fed, "THIA", 45, "mg", **{"from": "2026-11-27"})
     assert ends(day="2026-11-25", until="2026-11-27") == ["2026-11-26", "2026-11-27"]
+
+
+def test_a_limit_beside_fish_of_which_nobody_knows_is_said_not_to_be_judged(fed: Kitchen) -> None:
+    """Nobody has measured vitamin A of capelin here: in all it may be more than is shown."""
+    require(fed, "VITA", 0, "IU", per="animal_day", limit=9000)
+    plan = planned(fed)
+    line = lines(plan)["VITA"]
+    assert line["unknown_in"] == ["CAP"] and line["total"]["high"] is None
+    (said,) = [f for f in plan["findings"] if f["rule"] == "limit-not-judged"]
+    assert said["outcome"] == "warn" and "CAP" in said["because"]

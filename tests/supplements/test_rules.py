@@ -102,7 +102,9 @@ def test_the_animal_s_own_requirement_beats_its_group_s_the_site_s_and_the_catal
 def test_two_of_equal_rank_are_an_error_that_names_both() -> None:
     older, newer = wanted("THIA", 30.0, number=1), wanted("THIA", 35.0, number=2)
     for order in permutations([older, newer]):
-        with pytest.raises(EqualRank, match=r"requirements 1 and 2 of THIA .* 30 and 35"):
+        with pytest.raises(
+            EqualRank, match=r"requirement 1 and requirement 2 of THIA .* 30 and 35"
+        ):
             in_force(order, "pinniped")
 
 
@@ -158,6 +160,31 @@ def test_a_group_s_own_row_of_the_catalogue_beats_the_row_for_all() -> None:
     assert sources["VITE"] == others["VITE"]
 
 
+def test_what_is_required_in_another_way_for_one_fish_takes_nothing_from_the_others() -> None:
+    """5 kg herring, 5 kg capelin: the catalogue's 100 IU/kg added are 1 000; 150 IU/kg in all
+    for herring, of which nothing is credited, are 750: the larger holds."""
+    of_herring = wanted("VITE", 150.0, mode=Mode.TOTAL, species=HERRING)
+    found = [w for w in in_force([of_herring], "pinniped") if w.nutrient == "VITE"]
+    (only,) = lines(found, [food(HERRING, 5000), food(CAPELIN, 5000)], None)
+    assert only.add == 1000
+
+
+def test_a_limit_alone_leaves_what_is_required_as_it_was() -> None:
+    limit = wanted("THIA", 0.0, limit=500.0, limit_on=LimitOn.ADDED)
+    found = [w for w in in_force([limit], "pinniped") if w.nutrient == "THIA"]
+    (only,) = lines(found, [food(grams=5000)], None)
+    assert (only.required, only.add, only.room, only.limit) == (125, 125, 500, 500)
+    own = wanted("THIA", 30.0, scope=Scope.ANIMAL)
+    found = [w for w in in_force([limit, own], "pinniped") if w.nutrient == "THIA"]
+    (only,) = lines(found, [food(grams=5000)], None)
+    assert (only.add, only.room) == (150, 500)
+
+
+def test_a_site_may_say_that_nothing_is_required() -> None:
+    found = in_force([wanted("VITE", 0.0)], "pinniped")
+    assert [w.amount for w in found if w.nutrient == "VITE"] == [0.0]
+
+
 # --- how much it is
 
 
@@ -195,6 +222,14 @@ def test_a_cap_per_day_keeps_holiday_food_from_doubling_the_tablets() -> None:
     assert required_amount(need, [food(grams=5000)], None) == 125.0
     assert required_amount(need, [food(grams=6000)], None) == 150.0
     assert required_amount(need, [food(grams=12_000)], None) == 150.0
+
+
+def test_requirements_of_different_fish_share_the_smallest_cap_of_the_day() -> None:
+    of_all = wanted(amount=100.0, cap_per_day=600.0)
+    of_herring = wanted(amount=100.0, cap_per_day=500.0, species=HERRING)
+    found = [w for w in in_force([of_all, of_herring], "pinniped") if w.nutrient == "VITA"]
+    (only,) = lines(found, [food(HERRING, 5000), food(CAPELIN, 6000)], None)
+    assert only.required == only.add == sum(p.required for p in only.parts) == 500
 
 
 def test_without_food_nothing_is_required_per_kilogram_of_food() -> None:

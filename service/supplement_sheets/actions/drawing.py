@@ -22,7 +22,7 @@ from service.supplement_sheets.schemas import (
 )
 from service.supplements.rules import LimitOn
 from service.supplements.rules.steps import in_words
-from service.supplements.schemas import PlanLine, PlannedSupplement, PlanOut
+from service.supplements.schemas import PlanLine, PlannedSupplement, PlanOut, TotalOut
 
 _HALF = 0.5
 _MEDICATED = "MEDICINE is in this bucket too: see its label"
@@ -210,10 +210,16 @@ def _line(line: PlanLine) -> list[str]:
         f"{_number(fish.value)} ({_number(fish.low)} to {_number(fish.high)})"
         if fish
         else "not known",
-        f"{_number(total.low)} to {_number(total.high)}" if total else "not known",
+        _total(total) if total else "not known",
         "none" if line.limit is None else f"{_number(line.limit)} {line.limit_on}",
         "–" if line.room is None else _number(line.room),
     ]
+
+
+def _total(total: TotalOut) -> str:
+    if total.high is None:
+        return f"at least {_number(total.low)}"
+    return f"{_number(total.low)} to {_number(total.high)}"
 
 
 def _range(low: float, high: float, *, at: float) -> str:

@@ -59,8 +59,20 @@ def plan_many(session: Session, order: ManyPlansIn, *, at: datetime, by: Actor) 
             LeftOut(animal=animal.code, day=day, kind=problem.kind, why=problem.detail)
             for day, of_day in zip(days, found, strict=True)
             for animal, problem in of_day.left_out
-        ],
+        ]
+        + _unnamed(session, order, by),
     )
+
+
+def _unnamed(session: Session, order: ManyPlansIn, by: Actor) -> list[LeftOut]:
+    """Animals of a group that have no record of their own: nobody can plan for them."""
+    if order.group is None:
+        return []
+    group = animals.group_by_code(session, order.group, by=by)
+    if not group.unnamed:
+        return []
+    why = f"{group.unnamed} of {group.code} have no record of their own: no plan is made for them"
+    return [LeftOut(animal=group.code, day=order.day, kind="no-record", why=why)]
 
 
 def _chosen(

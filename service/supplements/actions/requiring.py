@@ -1,5 +1,6 @@
 """Setting requirements and ending them."""
 
+from dataclasses import replace
 from datetime import date, datetime, timedelta
 
 from sqlmodel import Session
@@ -41,7 +42,7 @@ def set_requirement(
     session.flush()
     for other in of_equal_rank(session, stored):
         if other.id != stored.id:
-            raise equal_rank(EqualRank(wanted(other), wanted(stored)))
+            raise equal_rank(EqualRank(wanted(other), replace(wanted(stored), number=0)))
     audit.note(
         session,
         by,
@@ -145,6 +146,10 @@ def _reach(session: Session, new: RequirementIn, by: Actor) -> tuple[int, Animal
 
 
 def _converted(new: RequirementIn, amount: float, field: str) -> float:
+    if "/" in new.unit:
+        raise Invalid.at(
+            field, f"write {new.unit.split('/')[0]!r}: what it is per is said by `per`"
+        )
     try:
         return in_service_unit(new.nutrient, amount, new.unit)
     except ValueError as error:

@@ -223,5 +223,5 @@ def equal_rank(error: EqualRank) -> Conflict:
         str(error),
         kind="requirement-conflict",
         advice="End one of the two, or say in the new one which it replaces.",
-        extra={"requirements": [error.one.number, error.other.number]},
+        extra={"requirements": [w.number for w in (error.one, error.other) if w.number]},
     )

@@ -11,9 +11,10 @@ from service.quality.rules.content import Held
 from service.science.dose_changes import smallest_changes
 from service.science.dosing import Need, choose_pieces
 from service.site.queries import SiteView
+from service.site.rules import finding
 from service.supplements.actions.working import Worked
 from service.supplements.models import SupplementPlan
-from service.supplements.rules import CAUTIONS, PlanStatus
+from service.supplements.rules import CAUTIONS, LimitOn, PlanStatus
 from service.supplements.rules.limits import above_published
 from service.supplements.rules.needs import Food, Line, in_fish
 from service.supplements.rules.placement import Giving, givings
@@ -195,12 +196,24 @@ def _plan_line(line: Line, given: float) -> PlanLine:
         why_no_credit=line.why_no_credit,
         total=None
         if fish is None
-        else TotalOut(low=_short(fish.low + given), high=_short(fish.high + given)),
+        else TotalOut(
+            low=_short(fish.low + given),
+            high=None if line.unknown else _short(fish.high + given),
+        ),
     )
 
 
 def _findings(worked: Worked, given: Mapping[str, float]) -> Iterator[Finding]:
     dry_g = sum(f.grams * (1 - f.water_share) for f in worked.fed.food)
+    for line in worked.lines:
+        if line.unknown and line.limit is not None and line.limit_on is LimitOn.TOTAL:
+            yield finding(
+                "limit-not-judged",
+                "warn",
+                f"nobody knows how much {line.nutrient} {', '.join(line.unknown)} holds: whether "
+                f"the limit of {line.limit:g} {nutrients()[line.nutrient].amount_unit} is kept "
+                "cannot be judged",
+            )
     # A multi-vitamin brings nutrients along that nobody requires.
     for nutrient in sorted({line.nutrient for line in worked.lines} | given.keys()):
         fish, _ = in_fish(nutrient, worked.fed.food)
@@ -293,7 +306,7 @@ def _requirements_used(found: Sequence[Line]) -> Iterator[RequirementUsed]:
                 scope=wanted.scope,
                 species=wanted.species,
                 but_for=sorted(wanted.but_for),
-                cap_per_day=wanted.cap_per_day,
+                cap_per_day=None if part.cap is None else _short(part.cap),
                 limit=wanted.limit,
                 limit_on=wanted.limit_on,
                 source=wanted.source,

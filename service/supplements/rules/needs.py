@@ -1,6 +1,6 @@
 """What an animal's day needs added: requirement, what the fish is credited with, room."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cache
 from math import inf
@@ -53,7 +53,8 @@ class Part:
     """What one requirement comes to for an animal's day.
 
     food_g: grams that it counts, dry matter where it is of dry matter; None where it does not
-    depend on food. before_cap: what it would be without its cap.
+    depend on food. before_cap: what it would be without its cap; cap: what the day's cap, of it
+    and of those that it adds up with, leaves it.
     """
 
     wanted: Wanted
@@ -62,6 +63,7 @@ class Part:
     required: float
     credit: tuple[float, float]
     add: float
+    cap: float | None = None
 
 
 @dataclass(frozen=True)
@@ -119,7 +121,7 @@ def _line(nutrient: str, parts: Sequence[Part], food: Sequence[Food]) -> Line:
         limit_on=limit_on,
         source="; ".join(dict.fromkeys(p.wanted.source for p in most)),
         parts=tuple(most),
-        others=tuple(p for p in parts if p not in most) if len(parts) > len(most) else (),
+        others=tuple(p for p in parts if all(p.wanted is not m.wanted for m in most)),
         fish=fish,
         unknown=unknown,
         why_no_credit=_why_no_credit(most[0].wanted, food),
@@ -132,8 +134,22 @@ def _deciding(parts: Sequence[Part]) -> Sequence[Part]:
         return parts
     kinds: dict[object, list[Part]] = {}
     for part in parts:
-        kinds.setdefault(part.wanted.kind, []).append(part)
-    return max(kinds.values(), key=lambda same: sum(p.add for p in same))
+        kinds.setdefault((*part.wanted.kind, part.wanted.only_limits), []).append(part)
+    added_up = [list(_under_one_cap(same)) for same in kinds.values()]
+    return max(added_up, key=lambda same: sum(p.add for p in same))
+
+
+def _under_one_cap(same: Sequence[Part]) -> Iterator[Part]:
+    """Requirements of different fish add up to no more than the smallest of their caps."""
+    left = min((p.cap for p in same if p.cap is not None), default=None)
+    for part in same:
+        if left is None:
+            yield part
+            continue
+        required = min(part.required, left)
+        add = amount_needed(required, part.credit[0])
+        yield replace(part, required=required, add=add, cap=left)
+        left -= required
 
 
 def _tightest(parts: Sequence[Part], fish: Amount | None) -> tuple[float, float | None, LimitOn]:
@@ -155,7 +171,9 @@ def _part(wanted: Wanted, food: Sequence[Food], body_mass_g: int | None) -> Part
     amount, food_g = _amount(wanted, counted, body_mass_g)
     capped = amount if wanted.cap_per_day is None else min(amount, wanted.cap_per_day)
     credit = _credit(wanted, counted, food)
-    return Part(wanted, food_g, amount, capped, credit, amount_needed(capped, credit[0]))
+    return Part(
+        wanted, food_g, amount, capped, credit, amount_needed(capped, credit[0]), wanted.cap_per_day
+    )
 
 
 def required_amount(wanted: Wanted, food: Sequence[Food], body_mass_g: int | None) -> float:

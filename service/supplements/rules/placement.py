@@ -73,7 +73,7 @@ def _with_feeds(
 ) -> list[Giving]:
     fit = [meal for meal in meals if meal.grams.keys() & set(allowed)]
     parts = 1
-    if "NACL" in contents:
+    if "NACL" in contents or ("NA" in contents and form in MEASURED):
         parts = len(fit)
     elif form not in MEASURED:
         parts = min(len(fit), -(-int(count / MOST_IN_A_FEED * 1000) // 1000))

@@ -40,6 +40,11 @@ class Wanted:
         """What it replaces and is replaced by."""
         return self.nutrient, self.mode, self.per
 
+    @property
+    def only_limits(self) -> bool:
+        """Whether it sets a limit and asks for nothing."""
+        return self.amount == 0 and self.limit is not None
+
     def speaks_of(self, species: str) -> bool:
         """Whether it counts a fish."""
         if self.species is not None:
@@ -52,8 +57,9 @@ class EqualRank(ValueError):
 
     def __init__(self, one: Wanted, other: Wanted) -> None:
         self.one, self.other = one, other
+        second = f"requirement {other.number}" if other.number else "the new one"
         super().__init__(
-            f"requirements {one.number} and {other.number} of {one.nutrient} are of equal rank: "
+            f"requirement {one.number} and {second} of {one.nutrient} are of equal rank: "
             f"{one.amount:g} and {other.amount:g}, both {one.mode}, per {one.per}, "
             f"for the same {one.scope}"
         )
@@ -91,23 +97,27 @@ def in_force(set_here: Sequence[Wanted], group: str) -> list[Wanted]:
     """What applies to one animal: for each fish the narrowest scope of each nutrient, mode, per.
 
     Of one scope what names the fish is narrower. Any requirement that a site has set for a
-    nutrient removes the catalogue's rows of that nutrient; one that names a fish removes them
-    for that fish. The order in which requirements are given does not matter.
+    nutrient removes the catalogue's rows of that nutrient; one that names a fish only those of
+    its own kind, for that fish. What sets a limit and asks for nothing replaces nothing. The
+    order in which requirements are given does not matter.
 
     Raises EqualRank for two that nothing decides between.
     """
-    chosen = [each for same in _by_kind(set_here).values() for each in _narrowest(same)]
+    asking = [each for each in set_here if not each.only_limits]
+    limiting = [each for each in set_here if each.only_limits]
+    chosen = [each for same in _by_kind(asking).values() for each in _narrowest(same)]
+    limits = [each for same in _by_kind(limiting).values() for each in _narrowest(same)]
     general = {each.nutrient for each in chosen if each.species is None}
-    named: dict[str, set[str]] = {}
+    named: dict[Kind, set[str]] = {}
     for each in chosen:
         if each.species is not None:
-            named.setdefault(each.nutrient, set()).add(each.species)
+            named.setdefault(each.kind, set()).add(each.species)
     kept = [
-        replace(each, but_for=frozenset(named.get(each.nutrient, ())))
+        replace(each, but_for=frozenset(named.get(each.kind, ())))
         for each in catalogue_wanted(group)
         if each.nutrient not in general
     ]
-    return sorted([*chosen, *kept], key=lambda w: (*w.kind, w.species or ""))
+    return sorted([*chosen, *limits, *kept], key=lambda w: (*w.kind, w.species or "", w.number))
 
 
 def set_aside(reaching: Sequence[Wanted], group: str, chosen: Sequence[Wanted]) -> list[Wanted]:
@@ -136,7 +146,7 @@ def _narrowest(same: Collection[Wanted]) -> list[Wanted]:
     for each in same:
         other = best.get(each.species)
         if other is not None and other.scope is each.scope:
-            raise EqualRank(*sorted((other, each), key=lambda w: w.number))
+            raise EqualRank(*sorted((other, each), key=lambda w: (not w.number, w.number)))
         if other is None or SCOPES.index(each.scope) > SCOPES.index(other.scope):
             best[each.species] = each
     general = best.pop(None, None)

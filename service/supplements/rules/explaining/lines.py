@@ -281,7 +281,7 @@ class Line:
             yield "left_of_room", Step(words, left, unit, How.LESS, (see_room, see_given))
         for bound, name in (("low", "in_fish_low"), ("high", "in_fish_high")):
             total, held = self.line.get("total"), self.line.get("in_fish")
-            if total and held:
+            if total and held and total[bound] is not None:
                 yield (
                     f"total_{bound}",
                     Step(
