@@ -51,6 +51,7 @@ class Story:
         self._clock_ran_out()
         self._feed()
         self._supplement()
+        self._order()
         return self._books()
 
     def _chapter(self, text: str) -> None:
@@ -367,6 +368,29 @@ class Story:
         self._post(place.NUTRITIONIST, f"{address}/sign-off", {}, status=200)
         self._post(place.KEEPER, f"{address}/given", given)
         self._post(place.KEEPER, f"{address}/given", given, status=409, kind="already-given")
+
+    def _order(self) -> None:
+        self._chapter("Marlo's order stands until its pieces change; it says why and what if")
+        order = self._get("/supplement-orders", state="in_force")["items"][0]
+        explained = self._get(f"/supplement-plans/{order['plan']}/explanation")
+        for line in explained["lines"]:
+            paper.line(line["figures"]["required"]["words"])
+        asked = {"animal": "MARLO", "swaps": [{"species": "HER", "by": "CAP"}]}
+        compared = self._post(place.NUTRITIONIST, "/what-if", asked, status=200).body
+        for words in compared["items"][0]["difference"]["words"]:
+            paper.line(f"capelin instead of herring: {words}")
+        self._post(place.NUTRITIONIST, "/supplement-orders/review", {}, status=200)
+        more = {
+            "nutrient": "THIA",
+            "amount": 60,
+            "unit": "mg",
+            "applies_to": {"animal": "MARLO"},
+            "source": "the vet of this invented place",
+        }
+        self._post(place.NUTRITIONIST, "/requirements", more)
+        lapsed = self._post(place.NUTRITIONIST, "/supplement-orders/review", {}, status=200).body
+        for each in lapsed["items"]:
+            paper.line(f"{each['animal']}: {each['state']}: {'; '.join(each['differences'])}")
 
     def _books(self) -> bool:
         self._chapter("The books of the whole year, to the gram")

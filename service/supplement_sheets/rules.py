@@ -62,19 +62,19 @@ def still_due(due: Sequence[Due], placed: float) -> Iterator[Due]:
             yield replace(each, count=each.count - taken)
 
 
-def how_many_done(counts: Sequence[float], recorded: float) -> int:
-    """How many of some portions, the earliest first, were recorded in full.
+def left_of(counts: Sequence[float], recorded: float) -> list[float]:
+    """What waits of some portions, the earliest first, after so many pieces were recorded.
 
-    >>> how_many_done([2, 2, 1], 4), how_many_done([2, 2], 3), how_many_done([], 1)
-    (2, 1, 0)
+    >>> left_of([2, 2, 1], 4), left_of([4], 2), left_of([], 1)
+    ([0.0, 0.0, 1.0], [2.0], [])
     """
-    done = 0
+    left = []
     for count in counts:
-        recorded -= count
-        if recorded < -_NOTHING:
-            break
-        done += 1
-    return done
+        taken = min(count, max(0.0, recorded))
+        recorded -= taken
+        rest = round(count - taken, 6)
+        left.append(float(rest) if rest > _NOTHING else 0.0)
+    return left
 
 
 def time_of(due: Due, feeds: Mapping[int, datetime], day: date, zone: tzinfo) -> datetime | None:

@@ -12,7 +12,7 @@ from service.supplement_sheets.rules import (
     Paper,
     breakable,
     chosen_paper,
-    how_many_done,
+    left_of,
     still_due,
     time_of,
 )
@@ -31,13 +31,16 @@ def test_what_is_placed_and_what_is_still_due_are_the_order(due: list[Due], plac
     assert all(each.count > 0 for each in still_due(due, placed))
 
 
-@given(st.lists(halves, max_size=6), st.floats(0, 40))
-def test_no_portion_counts_as_done_beyond_what_was_recorded(
-    counts: list[float], recorded: float
+@given(st.lists(halves, max_size=6), st.integers(0, 80))
+def test_what_waits_is_what_was_ordered_less_what_was_recorded_the_earliest_first(
+    counts: list[float], recorded_halves: int
 ) -> None:
-    done = how_many_done(counts, recorded)
-    assert sum(counts[:done]) <= recorded + 1e-9
-    assert done == len(counts) or sum(counts[: done + 1]) > recorded
+    recorded = recorded_halves / 2
+    left = left_of(counts, recorded)
+    assert sum(left) == max(0.0, sum(counts) - recorded)
+    assert all(0 <= rest <= count for rest, count in zip(left, counts, strict=True))
+    begun = [n for n, rest in enumerate(left) if rest]
+    assert not begun or left[begun[0] + 1 :] == counts[begun[0] + 1 :]
 
 
 @given(st.text(max_size=200))

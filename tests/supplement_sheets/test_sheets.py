@@ -112,6 +112,20 @@ def test_a_change_that_waits_stands_beside_the_order_in_force(fed: Kitchen) -> N
     }
 
 
+def test_of_what_was_given_in_part_the_rest_is_printed(fed: Kitchen) -> None:
+    plan = signed(fed)
+    half = {"supplements": [{"product": "B1-100", "count": 1}]}
+    fed.keeper.made(f"/supplement-plans/{plan['id']}/given", half)
+    (piece,) = [
+        p
+        for block in fed.keeper.shown(KITCHEN)["blocks"]
+        for p in block["pieces"]
+        if p["product"] == "B1-100"
+    ]
+    assert (piece["count"], piece["done"]) == (1, False)
+    assert "1 given" in piece["recorded"][0]
+
+
 def test_nobody_under_a_fast_appears(fed: Kitchen) -> None:
     signed(fed)
     fast = {"from": TODAY, "reason": "before an operation"}

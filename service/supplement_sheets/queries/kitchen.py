@@ -22,8 +22,8 @@ from service.site.models import Site
 from service.site.queries import SiteView
 from service.supplement_sheets.rules import (
     Due,
-    how_many_done,
     in_reading_order,
+    left_of,
     same_pieces,
     still_due,
     time_of,
@@ -109,7 +109,10 @@ def _place(block: BlockOut) -> tuple[bool, float, str, str]:
 
 
 def _mark_done(blocks: Sequence[BlockOut], recorded: "_Recorded") -> None:
-    """Pieces of which it was said what became of them, the earliest of each product first."""
+    """Pieces of which it was said what became of them, the earliest of each product first.
+
+    Of a portion that was given in part what waits is left: nobody is to read the whole of it.
+    """
     by_product: dict[tuple[str, str], list[PieceOut]] = defaultdict(list)
     for piece in (piece for block in blocks for piece in block.pieces):
         by_product[piece.animal, piece.product].append(piece)
@@ -117,9 +120,12 @@ def _mark_done(blocks: Sequence[BlockOut], recorded: "_Recorded") -> None:
         told = sum(piece.count for piece in pieces if piece.outcome is not None)
         rest = [piece for piece in pieces if piece.outcome is None]
         elsewhere = recorded.counts.get(key, 0.0) - told
-        done = rest[: how_many_done([piece.count for piece in rest], elsewhere)]
+        waiting = left_of([piece.count for piece in rest], elsewhere)
+        for piece, left in zip(rest, waiting, strict=True):
+            piece.done = not left
+            piece.count = left or piece.count
         for piece in pieces:
-            piece.done = piece.outcome is not None or piece in done
+            piece.done = piece.done or piece.outcome is not None
 
 
 def _waiting(order: Order) -> WaitingOut:
