@@ -85,9 +85,10 @@ def upgrade() -> None:
         sa.PrimaryKeyConstraint("id", name=op.f("pk_supplement_movement")),
         sa.UniqueConstraint("reverses_id", name=op.f("uq_supplement_movement_reverses_id")),
     )
-    for column in ("batch_id", "reference"):
-        name = op.f(f"ix_supplement_movement_{column}")
-        op.create_index(name, "supplement_movement", [column])
+    op.create_index(
+        "ix_supplement_movement_batch_id_day", "supplement_movement", ["batch_id", "day"]
+    )
+    op.create_index(op.f("ix_supplement_movement_reference"), "supplement_movement", ["reference"])
     op.create_table(
         "supplement_concern",
         sa.Column("id", sa.Integer(), nullable=False),

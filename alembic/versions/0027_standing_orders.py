@@ -5,7 +5,8 @@ After: 0026
 
 A signature of its own for each signing, of any number of plans. A signed plan is never altered
 and no plan is deleted: what ends it, or stops it for some days, is written beside it. What was
-given says of which batch and what became of it; what is taken back is written beside it too.
+given says of which batch, out of which bucket, and what became of it; what is taken back is
+written beside it too.
 """
 
 import sqlalchemy as sa
@@ -22,6 +23,7 @@ FACTS = (
     "supplement_order_end",
     "supplement_given_reversal",
 )
+PIECE = ("bucket_id", "piece")
 UNKNOWN_MEANING = "signed before the meaning was kept with the signature"
 
 
@@ -74,6 +76,9 @@ def upgrade() -> None:
     op.add_column("supplement_given", sa.Column("reason", sa.String(), nullable=True))
     op.add_column("supplement_given", sa.Column("batch", sa.String(), nullable=True))
     _add("supplement_given", "batch_id", "supplement_batch")
+    for column in PIECE:
+        op.add_column("supplement_given", sa.Column(column, sa.Integer(), nullable=True))
+    op.create_index("ix_supplement_given_day", "supplement_given", ["day"])
     op.create_table(
         "supplement_given_reversal",
         sa.Column("given_id", sa.Integer(), nullable=False),
@@ -103,16 +108,16 @@ def _add(table: str, column: str, of: str) -> None:
 
 def _sign_what_was_signed() -> None:
     """A signature for each plan that has one, in the order in which they stood; and the ends of
-    those that another took the place of."""
+    those that another took the place of. A plan from feeds is of its own day only: ends none."""
     connection = op.get_bind()
     rows = connection.execute(
         sa.text(
-            "SELECT id, animal_id, day, signed_at, signed_by, signed_as FROM supplement_plan "
+            "SELECT id, animal_id, day, basis, signed_at, signed_by, signed_as FROM supplement_plan "
             "WHERE status = 'signed' ORDER BY day, id"
         )
     ).all()
     last: dict[int, int] = {}
-    for plan, animal, day, signed_at, signed_by, signed_as in rows:
+    for plan, animal, day, basis, signed_at, signed_by, signed_as in rows:
         number = connection.execute(
             sa.text(
                 "INSERT INTO supplement_signature "
@@ -125,6 +130,8 @@ def _sign_what_was_signed() -> None:
             sa.text("UPDATE supplement_plan SET signature_id = :number WHERE id = :plan"),
             {"number": number, "plan": plan},
         )
+        if basis == "feeds":
+            continue
         if animal in last:
             connection.execute(
                 sa.text(
@@ -184,7 +191,8 @@ def downgrade() -> None:
     not_so = [row[0] for row in taken_back]
     op.drop_table("supplement_given_reversal")
     _forget_what_was_not_given(sqlite, not_so)
-    for column in ("batch_id", "batch", "reason", "outcome"):
+    op.drop_index("ix_supplement_given_day", table_name="supplement_given")
+    for column in (*PIECE, "batch_id", "batch", "reason", "outcome"):
         op.drop_column("supplement_given", column)
     op.drop_table("supplement_order_end")
     op.drop_index("ix_supplement_plan_site_id_status", table_name="supplement_plan")

@@ -50,10 +50,11 @@ class SupplementMovement(SQLModel, table=True):
     __table_args__ = (
         CheckConstraint("kind IN ('counted', 'reversed') OR milli <> 0", name="something_moved"),
         CheckConstraint("counted_milli IS NULL OR kind = 'counted'", name="counted_by_a_count"),
+        Index("ix_supplement_movement_batch_id_day", "batch_id", "day"),
     )
 
     id: int | None = Field(default=None, primary_key=True)
-    batch_id: int = Field(foreign_key="supplement_batch.id", index=True)
+    batch_id: int = Field(foreign_key="supplement_batch.id")
     kind: str
     milli: int = Field(sa_column=Column(BigInteger, nullable=False))
     counted_milli: int | None = Field(default=None, sa_column=Column(BigInteger, nullable=True))

@@ -281,7 +281,7 @@ class Used:
 
 
 def used_lately(session: Session, site_id: int, on: date) -> Mapping[int, Used]:
-    """What was given and wasted of each product in the last days. One query."""
+    """What was given and wasted of each product in the last days. One query over those days."""
     undo = aliased(SupplementMovement)
     row, batch = SupplementMovement, SupplementBatch
     rows = session.execute(

@@ -109,14 +109,16 @@ class SupplementOrderEnd(SQLModel, table=True):
 class SupplementGiven(SQLModel, table=True):
     """Pieces of one product and what became of them for an animal on a day, under a plan.
 
-    batch: as the package says; batch_id: where it is in stock. A fact is never changed: what is
-    taken back is a row of `SupplementGivenReversal`.
+    batch: as the package says; batch_id: where it is in stock. bucket_id, piece: where it was put
+    into a bucket's fish, numbers of a higher part. A fact is never changed: what is taken back is
+    a row of `SupplementGivenReversal`.
     """
 
     __tablename__ = "supplement_given"
     __table_args__ = (
         CheckConstraint("count > 0", name="count_more_than_nothing"),
         Index("ix_supplement_given_animal_id_day", "animal_id", "day"),
+        Index("ix_supplement_given_day", "day"),
     )
 
     id: int | None = Field(default=None, primary_key=True)
@@ -129,6 +131,8 @@ class SupplementGiven(SQLModel, table=True):
     reason: str | None = None
     batch: str | None = None
     batch_id: int | None = Field(default=None, foreign_key="supplement_batch.id")
+    bucket_id: int | None = None
+    piece: int | None = None
     occurred_at: Instant
     recorded_at: Instant
     by: str

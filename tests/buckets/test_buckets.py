@@ -445,7 +445,7 @@ def test_a_spat_tablet_is_told_to_the_vet_and_never_given_again_by_itself(
 
 
 @pytest.mark.parametrize("outcome", ["spat_out", "refused", "unknown"])
-def test_a_supplement_that_was_not_taken_does_not_count_as_given(
+def test_a_supplement_that_was_not_taken_is_given_again_only_where_the_vet_says_so(
     small_kitchen: Kitchen, outcome: str
 ) -> None:
     plan = a_signed_plan(small_kitchen)
@@ -455,7 +455,10 @@ def test_a_supplement_that_was_not_taken_does_not_count_as_given(
     small_kitchen.keeper.made(f"/buckets/{code}/outcomes", said)
     assert [m["urgency"] for m in messages(small_kitchen)] == ["today"]
     body = {"supplements": [{"product": "E-400", "count": 1}]}
-    assert small_kitchen.keeper.post(f"/supplement-plans/{plan}/given", body).status_code == 201
+    address = f"/supplement-plans/{plan}/given"
+    assert refusal(small_kitchen.keeper.post(address, body)) == (409, "already-given")
+    override = [{"rule": "already-given", "reason": "found on the deck, whole"}]
+    small_kitchen.vet.made(address, body | {"override": override})
 
 
 def test_medicines_go_into_the_fish_by_a_vets_order_only(kitchen: Kitchen) -> None:

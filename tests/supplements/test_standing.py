@@ -455,3 +455,23 @@ def test_plans_that_an_older_service_signed_stand_as_they_stood(kitchen: Kitchen
     assert (end["why"], end["next_plan"]) == ("replaced", second["id"])
     rows = kitchen.keeper.shown("/animals/BRINE/supplements")["items"]
     assert [(row["outcome"], row["count"]) for row in rows] == [("given", 1)]
+
+
+def test_a_plan_from_feeds_that_an_older_service_signed_has_ended_no_standing_order(
+    kitchen: Kitchen,
+) -> None:
+    on_diet(kitchen, her=3, cap=2)
+    tablet(kitchen, "B1-100", {"THIA": (100, "mg")})
+    batch = kitchen.pulled(kitchen.a_lot()["code"], "10 kg")
+    item = {"thaw_batch": batch["code"], "offered": "2 kg", "eaten": "2 kg"}
+    kitchen.keeper.made("/feeds", {"animal": "BRINE", "items": [item]})
+    standing = signed(kitchen)
+    of_today = signed(kitchen, basis="feeds")
+
+    command.downgrade(configuration(kitchen.address), "0026")
+    command.upgrade(configuration(kitchen.address), "head")
+
+    assert states(kitchen) == [("in_force", of_today["id"])]
+    assert kitchen.keeper.shown(f"/supplement-plans/{standing['id']}")["ends"] == []
+    kitchen.clock.forward(days=1)
+    assert states(kitchen) == [("in_force", standing["id"])]

@@ -114,7 +114,10 @@ def test_where_nothing_explains_other_pieces_it_says_so() -> None:
 def test_a_plan_from_before_its_figures_were_kept_is_compared_by_what_there_is() -> None:
     old = {name: value for name, value in BEFORE.items() if name != "worked_from"}
     assert differences(old, old | {"food_g": 4000}) == ["food 3 kg → 4 kg"]
-    assert differences(old, BEFORE)[0] == "Atlantic herring is new: 3 kg"
+    assert differences(old, BEFORE) == [], "nothing of it is called new"
+    now = changed()
+    now["supplements"][0]["count"] = 3.0
+    assert differences(old, now) == ["A-2500: 2 → 3 pieces"]
 
 
 @given(st.floats(0, 20_000), st.floats(1, 10_000))

@@ -18,10 +18,10 @@ from service.notifications.actions.telling import tell
 from service.notifications.rules import Subject, Urgency
 from service.security import audit
 from service.security.actor import Actor
-from service.supplements.actions.giving import give, take_back
-from service.supplements.queries.standing import recorded_on
+from service.supplements.actions.giving import FromBucket, give, take_back
+from service.supplements.queries.standing import out_of_bucket
 from service.supplements.rules.standing import GivenOutcome
-from service.supplements.schemas import GivenIn, GivenReversalIn
+from service.supplements.schemas import GivenIn, GivenItem, GivenReversalIn
 
 _BECAME = {
     PieceOutcome.TAKEN: GivenOutcome.GIVEN,
@@ -93,53 +93,37 @@ def _recorded(it: Handled, pairs: Sequence[tuple[Piece, OutcomeIn]]) -> Iterator
         if piece.piece.plan_id is not None and piece.outcome is not each.outcome:
             by_plan[piece.piece.plan_id].append((piece, each))
             if piece.outcome is not None:
-                _take_back(it, piece, piece.outcome)
+                _take_back(it, piece)
     for plan, pieces in by_plan.items():
-        order = GivenIn.model_validate(
-            {
-                "supplements": _items(it, pieces),
-                "day": it.found.bucket.day,
-                "occurred_at": it.occurred_at,
-                "already_done": True,
-            }
+        # Not validated: two pieces of one product are two items here, each to be found again.
+        order = GivenIn.model_construct(
+            supplements=[_item(it, piece, each) for piece, each in pieces],
+            day=it.found.bucket.day,
+            occurred_at=it.occurred_at,
+            already_done=True,
         )
-        yield from give(it.session, plan, order, at=it.at, by=it.by).breaches
+        numbers = [piece.piece.number for piece, _ in pieces]
+        bucket = FromBucket(it.found.bucket.id or 0, numbers)
+        yield from give(it.session, plan, order, at=it.at, by=it.by, bucket=bucket).breaches
 
 
-def _items(it: Handled, pieces: Sequence[tuple[Piece, OutcomeIn]]) -> list[dict[str, object]]:
-    """Pieces of one product and batch together."""
-    counts: dict[tuple[str, str | None, GivenOutcome], float] = defaultdict(float)
-    reasons: dict[GivenOutcome, str] = {}
-    for piece, each in pieces:
-        became = _BECAME[each.outcome]
-        counts[piece.piece.item, piece.piece.batch, became] += piece.piece.count
-        reasons[became] = f"bucket {it.code}" + (f": {each.note}" if each.note else "")
-    return [
-        {
-            "product": product,
-            "batch": batch,
-            "count": count,
-            "outcome": outcome,
-            "reason": None if outcome is GivenOutcome.GIVEN else reasons[outcome][:1000],
-        }
-        for (product, batch, outcome), count in counts.items()
-    ]
+def _item(it: Handled, piece: Piece, each: OutcomeIn) -> GivenItem:
+    outcome = _BECAME[each.outcome]
+    reason = f"bucket {it.code}" + (f": {each.note}" if each.note else "")
+    return GivenItem(
+        product=piece.piece.item,
+        batch=piece.piece.batch,
+        count=piece.piece.count,
+        outcome=outcome,
+        reason=None if outcome is GivenOutcome.GIVEN else reason[:1000],
+    )
 
 
-def _take_back(it: Handled, piece: Piece, was: PieceOutcome) -> None:
-    """What was recorded of pieces before, the newest rows that come to their count."""
-    left = piece.piece.count
-    rows = recorded_on(it.session, it.found.bucket.day, [piece.piece.animal_id])
-    for row, product in reversed(rows):
-        same = (row.plan_id, product.code, row.outcome) == (
-            piece.piece.plan_id,
-            piece.piece.item,
-            _BECAME[was],
-        )
-        if same and row.count <= left:
-            left -= row.count
-            said = GivenReversalIn(reason=f"corrected in bucket {it.code}")
-            take_back(it.session, row.id or 0, said, at=it.at, by=it.by)
+def _take_back(it: Handled, piece: Piece) -> None:
+    """What was recorded of this piece of this bucket before."""
+    said = GivenReversalIn(reason=f"corrected in bucket {it.code}")
+    for row in out_of_bucket(it.session, piece.piece.bucket_id, piece.piece.number):
+        take_back(it.session, row.id or 0, said, at=it.at, by=it.by)
 
 
 def _tell(it: Handled, piece: Piece, each: OutcomeIn) -> None:

@@ -1,14 +1,14 @@
 """What animals were given of what was ordered for them, and what they were not."""
 
-from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
 from datetime import date, datetime
 
 from sqlmodel import Session
 
 from service.animals.models import Animal
 from service.catalogue.models import SupplementProduct
-from service.catalogue.rules import nutrients
+from service.catalogue.rules import nutrients, smallest_piece
 from service.decisions import Finding, decide
 from service.errors import Conflict, Invalid, NotFound
 from service.http.bodies import instant_of, refuse_future
@@ -20,7 +20,14 @@ from service.site.queries import SiteView
 from service.site.rules import finding
 from service.supplement_stock.actions.taking import give_back, take
 from service.supplement_stock.queries import batch_by_code, batches_by_id, kept
-from service.supplement_stock.rules import Batch, Kind, Taken, same_strength, usable
+from service.supplement_stock.rules import (
+    Batch,
+    Kind,
+    Taken,
+    in_milli,
+    same_strength,
+    usable,
+)
 from service.supplements.actions.standing import Compared
 from service.supplements.actions.working import limits_on, work_out
 from service.supplements.actions.writing import plan_out
@@ -31,14 +38,23 @@ from service.supplements.models import (
 )
 from service.supplements.queries import standing as queries
 from service.supplements.queries.plans import offered, plan_by_id, products_by_code
-from service.supplements.queries.standing import Recorded
+from service.supplements.queries.standing import InBucket, Recorded
 from service.supplements.rules import PlanBasis, PlanStatus
+from service.supplements.rules import standing as rules
 from service.supplements.rules.needs import Line
-from service.supplements.rules.standing import SWALLOWED, GivenOutcome
-from service.supplements.schemas import GivenIn, GivenReversalIn
+from service.supplements.rules.standing import HANDLED, SWALLOWED, GivenOutcome
+from service.supplements.schemas import GivenIn, GivenItem, GivenReversalIn
 
-_HANDLED = frozenset(GivenOutcome) - {GivenOutcome.OMITTED}
-"""What left its batch, whatever became of it."""
+Strengths = Mapping[str, Mapping[str, float]]
+"""What a piece of each product contains, by code."""
+
+
+@dataclass(frozen=True)
+class FromBucket:
+    """The bucket that pieces come from, and which of its pieces each item that was sent is."""
+
+    id: int
+    pieces: Sequence[int]
 
 
 @dataclass(frozen=True)
@@ -61,11 +77,28 @@ class Part:
 
 @dataclass(frozen=True)
 class Today:
-    """What binds on the day: room under limits, strengths, and why the order does not hold."""
+    """What binds on the day: room under limits, strengths, and why the order does not hold.
+
+    planned: the strengths that pieces may have been counted by; a batch is of one of them.
+    """
 
     limits: Sequence[Line]
-    strengths: Mapping[str, Mapping[str, float]]
+    strengths: Strengths
+    planned: Sequence[Strengths]
     against: str | None = None
+
+
+@dataclass(frozen=True)
+class Before:
+    """What an animal has had on the day, whatever became of it, and what waits in buckets."""
+
+    recorded: Sequence[Recorded]
+    waiting: Sequence[InBucket]
+
+    @property
+    def begun(self) -> bool:
+        """Whether it may have swallowed any of it."""
+        return any(row.outcome in SWALLOWED for row, _ in self.recorded)
 
 
 @dataclass(frozen=True)
@@ -78,11 +111,21 @@ class Given:
     breaches: tuple[Finding, ...]
 
 
-def give(session: Session, number: int, order: GivenIn, *, at: datetime, by: Actor) -> Given:
+def give(
+    session: Session,
+    number: int,
+    order: GivenIn,
+    *,
+    at: datetime,
+    by: Actor,
+    bucket: FromBucket | None = None,
+) -> Given:
     """Record what an animal was given under an order, and what it was not, with its reason.
 
-    What was handled is booked out of its batch in the same transaction. Raises RuleRefused:
-    no order in force, given already, over a limit, an expired batch, another strength.
+    What was handled is booked out of its batch in the same transaction. bucket: out of which
+    it comes; what else is in it does not count as waiting. Raises RuleRefused: no order in
+    force, given already or waiting in a bucket, over a limit, an expired batch, another
+    strength; Invalid for a part of a piece that cannot be given.
     """
     refuse_future(order.occurred_at, now=at)
     stored = plan_by_id(session, number, by=by)
@@ -94,7 +137,10 @@ def give(session: Session, number: int, order: GivenIn, *, at: datetime, by: Act
     if day > view.day_of(at + view.policy.skew):
         raise Invalid.at("day", "lies in the future")
     parts = _parts(session, view, stored, order, day)
-    before = queries.recorded_on(session, day, [stored.animal_id])
+    before = Before(
+        queries.recorded_on(session, day, [stored.animal_id]),
+        queries.in_buckets(session, day, stored.animal_id, but=bucket.id if bucket else None),
+    )
     animal = session.get_one(Animal, stored.animal_id)
     breaches = site_actions.allow(
         session,
@@ -117,6 +163,8 @@ def give(session: Session, number: int, order: GivenIn, *, at: datetime, by: Act
             reason=part.reason,
             batch=part.printed,
             batch_id=part.batch.id if part.batch else None,
+            bucket_id=bucket.id if bucket else None,
+            piece=bucket.pieces[part.place] if bucket else None,
             occurred_at=occurred_at,
             recorded_at=at,
             by=by.name,
@@ -158,7 +206,7 @@ def _book(
                 row.occurred_at,
             )
             for row in rows
-            if row.batch_id is not None and row.outcome in _HANDLED
+            if row.batch_id is not None and row.outcome in HANDLED
         ],
         day=day,
         at=at,
@@ -220,6 +268,7 @@ def _parts(
     found: list[Part] = []
     for place, item in enumerate(order.supplements):
         product = products[item.product]
+        _ensure_countable(item, product, place, fact=order.already_done)
         count = item.count or ordered.get(item.product)
         if count is None:
             raise Invalid.at(f"supplements.{place}.count", "say how many: none were ordered")
@@ -227,7 +276,7 @@ def _parts(
         if item.batch is not None and product.id in keeps:
             named = _named(session, view, product, item.batch, place, fact=order.already_done)
             shared = [(count, named)]
-        elif item.batch is None and item.outcome in _HANDLED:
+        elif item.batch is None and item.outcome in HANDLED:
             shared = _shared(in_hand.get(product.id or 0, []), count, day)
         found += [
             Part(
@@ -242,6 +291,26 @@ def _parts(
             for each, batch in shared
         ]
     return found
+
+
+def _ensure_countable(
+    item: GivenItem, product: SupplementProduct, place: int, *, fact: bool
+) -> None:
+    """Whole smallest pieces; what has happened is kept to the thousandth, as stock is: half of
+    a whole tablet can have been swallowed."""
+    if item.count is None:
+        return
+    step = smallest_piece(product.form, product.divisible, product.smallest)
+    try:
+        milli = in_milli(item.count)
+    except ValueError as error:
+        raise Invalid.at(f"supplements.{place}.count", str(error)) from error
+    if milli == 0:
+        raise Invalid.at(f"supplements.{place}.count", "must be more than nothing")
+    if not fact and milli % in_milli(step):
+        raise Invalid.at(
+            f"supplements.{place}.count", f"{product.code} is given in steps of {step:g}"
+        )
 
 
 def _named(
@@ -275,10 +344,11 @@ def _shared(batches: list[Batch], count: float, day: date) -> Sequence[tuple[flo
     shared: list[tuple[float, Batch | None]] = []
     for batch in chosen:
         last = batch is chosen[-1]
-        part = count if last else min(count, batch.left)
+        part = count if last else min(count, max(0.0, batch.left))
         if part > 0:
             shared.append((part, batch))
             count = round(count - part, 6)
+            batches[batches.index(batch)] = replace(batch, left=round(batch.left - part, 6))
     return shared
 
 
@@ -288,25 +358,33 @@ def _judged(
     stored: SupplementPlan,
     animal: Animal,
     day: date,
-    before: Sequence[Recorded],
+    before: Before,
     parts: Sequence[Part],
     at: datetime,
 ) -> Iterator[Finding]:
     """Everything that speaks against giving; omitting needs nobody's leave."""
-    handled = [part for part in parts if part.outcome in _HANDLED]
+    handled = [part for part in parts if part.outcome in HANDLED]
     if not handled:
         return
     today = _today(session, view, stored, animal, day, before, at)
     yield from _ordered(session, view, stored, day, today, handled)
     yield from _not_twice(stored, before, handled)
-    batches = batches_by_id(session, [row.batch_id for row, _ in before if row.batch_id])
-    yield from _under_limits(today, before, handled, batches)
+    rows = before.recorded
+    batches = batches_by_id(session, [row.batch_id for row, _ in rows if row.batch_id])
+    yield from _not_otherwise(stored, today, before, handled, batches)
+    yield from _under_limits(today, rows, handled, batches)
     for part in handled:
         if part.batch is not None:
             yield from usable(part.batch, day)
-            strength = today.strengths.get(part.product.code)
-            if strength is not None:
-                yield from same_strength(part.batch, strength)
+            yield from _of_strength(today, part.product, part.batch)
+
+
+def _of_strength(today: Today, product: SupplementProduct, batch: Batch) -> Iterator[Finding]:
+    """Whether a batch is of a strength by which its pieces may have been counted."""
+    known = [strengths[product.code] for strengths in today.planned if product.code in strengths]
+    differing = [list(same_strength(batch, contents)) for contents in known]
+    if differing and all(differing):
+        yield from differing[0]
 
 
 def _today(
@@ -315,32 +393,35 @@ def _today(
     stored: SupplementPlan,
     animal: Animal,
     day: date,
-    before: Sequence[Recorded],
+    before: Before,
     at: datetime,
 ) -> Today:
     """The figures of the day: of today the order is held against them, unless it was begun.
 
-    What cannot be worked out speaks against giving, and stops no fact from being recorded.
+    Where it is not, its pieces are those that it was written with, so its own strengths bind;
+    those of the day too where they call for the same pieces. What cannot be worked out speaks
+    against giving, and stops no fact from being recorded.
     """
+    own = rules.strengths(stored.document)
     basis = PlanBasis(stored.basis)
     found = work_out(session, view, day, [animal], basis, at=at)
     for worked in found.plans:
         strengths = {p.code: p.contents for p in worked.products}
-        begun = any(row.outcome in SWALLOWED for row, _ in before)
-        if day != view.day_of(at) or basis is PlanBasis.FEEDS or begun:
-            return Today(worked.lines, strengths)
         compared = Compared(stored, worked, view)
+        if day != view.day_of(at) or basis is PlanBasis.FEEDS or before.begun:
+            planned = [own] if compared.changed else [own, strengths]
+            return Today(worked.lines, strengths, planned)
         against = None
         if compared.changed:
             against = "it has lapsed: " + "; ".join(compared.differences)
-        return Today(worked.lines, strengths, against)
+        return Today(worked.lines, strengths, [strengths], against)
     ((_, problem),) = found.left_out
     strengths = {p.code: p.contents for p in offered(session, view.id, day)}
     try:
         limits = limits_on(session, view, animal, day, basis, at=at)
     except (Conflict, ValueError):  # as `problem` says
         limits = []
-    return Today(limits, strengths, problem.detail)
+    return Today(limits, strengths, [own], problem.detail)
 
 
 def _ordered(
@@ -393,26 +474,78 @@ def _by_product(parts: Sequence[Part]) -> dict[str, float]:
     return total
 
 
-def _not_twice(
-    stored: SupplementPlan, before: Sequence[Recorded], parts: Sequence[Part]
-) -> Iterator[Finding]:
-    """No more in a day than is ordered for it, in however many feeds."""
-    ordered = {s.product: s.count for s in plan_out(stored).supplements}
-    given: dict[str, list[SupplementGiven]] = {}
-    for row, product in before:
-        if row.outcome == GivenOutcome.GIVEN:
-            given.setdefault(product.code, []).append(row)
-    now = [part for part in parts if part.outcome is GivenOutcome.GIVEN]
-    for code, count in _by_product(now).items():
-        rows = given.get(code, [])
-        earlier = sum(row.count for row in rows)
-        if rows and earlier + count > ordered.get(code, 0.0) + 1e-9:
+def _not_twice(stored: SupplementPlan, before: Before, parts: Sequence[Part]) -> Iterator[Finding]:
+    """No more in a day than is ordered for it, in however many feeds, by hand and in buckets.
+
+    What was spat out, refused or not seen is not given again by itself.
+    """
+    ordered = rules.pieces(stored.document)
+    handled = [(row, product.code) for row, product in before.recorded if row.outcome in HANDLED]
+    now = _by_product(parts)
+    for code in {part.product.code: part for part in parts if part.outcome in SWALLOWED}:
+        rows = [row for row, product in handled if product == code]
+        waiting = [each for each in before.waiting if each.product.code == code]
+        earlier = sum(row.count for row in rows) + sum(each.count for each in waiting)
+        if earlier and earlier + now[code] > ordered.get(code, 0.0) + 1e-9:
+            said = [
+                f"{row.count:g} {row.outcome.replace('_', ' ')}, recorded by {row.by}"
+                for row in rows
+            ]
+            said += [f"{each.count:g} in bucket {each.bucket}" for each in waiting]
             yield finding(
                 "already-given",
                 "block",
-                f"{earlier:g} of {code} were given on {rows[-1].day} by {rows[-1].by}",
+                f"{code} of that day before: {'; '.join(said)}",
                 numbers={"given_before": earlier},
             )
+
+
+def _not_otherwise(
+    stored: SupplementPlan,
+    today: Today,
+    before: Before,
+    parts: Sequence[Part],
+    batches: Mapping[int, Batch],
+) -> Iterator[Finding]:
+    """No second dose of a nutrient in other pieces or under another plan: all of the day
+    together is no more than this order gives. What is left of it passes."""
+    ordered = rules.pieces(stored.document)
+    rows = [(row, product) for row, product in before.recorded if row.outcome in SWALLOWED]
+    otherwise = any(row.plan_id != stored.id or p.code not in ordered for row, p in rows)
+    otherwise |= any(each.product.code not in ordered for each in before.waiting)
+    if not otherwise:
+        return
+    had = _nutrients(
+        [(_strength(today, p, batches.get(row.batch_id or 0)), row.count) for row, p in rows]
+        + [(_strength(today, w.product, None), w.count) for w in before.waiting]
+    )
+    now = _nutrients(
+        (_strength(today, part.product, part.batch), part.count)
+        for part in parts
+        if part.outcome in SWALLOWED
+    )
+    most = rules.gives(stored.document)
+    for tag, amount in now.items():
+        earlier, signed = had.get(tag, 0.0), most.get(tag, 0.0)
+        # Documents keep six digits: what is signed is known no better than that.
+        if earlier > 0 and earlier + amount > signed * (1 + rules.ROUNDED) + 1e-9:
+            unit = nutrients()[tag].amount_unit
+            yield finding(
+                "already-given",
+                "block",
+                f"{earlier:g} {unit} of {tag} were given or wait in buckets on that day, "
+                f"{amount:g} more would be {earlier + amount:g}: {signed:g} are signed",
+                numbers={"given_before": earlier, "given": amount, "signed": signed},
+            )
+
+
+def _nutrients(pieces: Iterable[tuple[Mapping[str, float], float]]) -> dict[str, float]:
+    """What pieces contain in all, from the contents and the count of each."""
+    total: dict[str, float] = {}
+    for contents, count in pieces:
+        for tag, amount in contents.items():
+            total[tag] = total.get(tag, 0.0) + amount * count
+    return total
 
 
 def _strength(today: Today, product: SupplementProduct, batch: Batch | None) -> Mapping[str, float]:
@@ -427,7 +560,6 @@ def _under_limits(
     batches: Mapping[int, Batch],
 ) -> Iterator[Finding]:
     """Pieces of the day together, against the limits in force now: a signature is no shield."""
-    totals: dict[str, float] = {}
     swallowed = [
         (_strength(today, product, batches.get(row.batch_id or 0)), row.count)
         for row, product in before
@@ -438,9 +570,7 @@ def _under_limits(
         for part in parts
         if part.outcome in SWALLOWED
     ]
-    for contents, count in swallowed:
-        for nutrient, amount in contents.items():
-            totals[nutrient] = totals.get(nutrient, 0.0) + amount * count
+    totals = _nutrients(swallowed)
     for line in today.limits:
         given = totals.get(line.nutrient, 0.0)
         if given > line.room * (1 + 1e-9):

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from typing import Any
 
-from sqlalchemy import ColumnElement
+from sqlalchemy import ColumnElement, Date, column, table
 from sqlalchemy import select as columns
 from sqlalchemy.orm import aliased
 from sqlmodel import Session, and_, col, exists, func, or_, select
@@ -226,6 +226,74 @@ def recorded_at_site(session: Session, site_id: int, day: date) -> Sequence[Reco
         .join(SupplementProduct, col(SupplementProduct.id) == col(given.product_id))
         .join(SupplementPlan, col(SupplementPlan.id) == col(given.plan_id))
         .where(col(SupplementPlan.site_id) == site_id, col(given.day) == day, _stands())
+        .order_by(col(given.id))
+    )
+    return session.exec(statement).all()
+
+
+@dataclass(frozen=True)
+class InBucket:
+    """Pieces in an animal's fish of which nobody has said what became of them."""
+
+    bucket: str
+    product: SupplementProduct
+    count: float
+
+
+# Buckets are a part above this one, so their tables are read by name, and only here: whoever
+# gives by hand asks here, not there, and a copy of what is in buckets could be out of step.
+_BUCKET = table("bucket", column("id"), column("code"), column("day", Date()))
+_PIECE = table(
+    "bucket_piece",
+    *map(column, ("bucket_id", "number", "animal_id", "plan_id", "item", "count")),
+)
+_EVENT = table("bucket_event", column("bucket_id"), column("kind"))
+_OUTCOME = table("piece_outcome", column("bucket_id"), column("number"))
+
+
+def in_buckets(
+    session: Session, day: date, animal_id: int, *, but: int | None = None
+) -> Sequence[InBucket]:
+    """Supplements in an animal's buckets of a day without an outcome, cancelled ones left out.
+
+    but: a bucket that does not count. One query.
+    """
+    bucket, piece = _BUCKET.c, _PIECE.c
+    cancelled = exists().where(_EVENT.c.bucket_id == bucket.id, _EVENT.c.kind == "cancelled")
+    said = exists().where(
+        _OUTCOME.c.bucket_id == piece.bucket_id, _OUTCOME.c.number == piece.number
+    )
+    statement = (
+        columns(bucket.code, SupplementProduct, piece.count)
+        .join_from(_PIECE, _BUCKET, bucket.id == piece.bucket_id)
+        .join(SupplementProduct, col(SupplementProduct.code) == piece.item)
+        .where(
+            piece.animal_id == animal_id,
+            piece.plan_id.is_not(None),
+            bucket.day == day,
+            ~cancelled,
+            ~said,
+        )
+        .order_by(piece.bucket_id, piece.number)
+    )
+    if but is not None:
+        statement = statement.where(bucket.id != but)
+    return [InBucket(*row) for row in session.execute(statement)]
+
+
+def out_of_bucket(session: Session, bucket_id: int, piece: int) -> Sequence[SupplementGiven]:
+    """What stands recorded of a piece in a bucket; it may be of several batches. One query."""
+    given = SupplementGiven
+    # Its day comes first: there is no index on buckets, and one day is little to look through.
+    day = columns(_BUCKET.c.day).where(_BUCKET.c.id == bucket_id).scalar_subquery()
+    statement = (
+        select(given)
+        .where(
+            col(given.day) == day,
+            col(given.bucket_id) == bucket_id,
+            col(given.piece) == piece,
+            _stands(),
+        )
         .order_by(col(given.id))
     )
     return session.exec(statement).all()

@@ -12,7 +12,7 @@ from typing import Any
 from service.catalogue.rules import nutrients, species_facts
 
 Document = Mapping[str, Any]
-_ROUNDED = 1e-5  # of an amount: documents keep six digits
+ROUNDED = 1e-5  # of an amount: documents keep six digits
 NOTED = 0.01  # of a content: storage takes less than that from one day to the next
 
 
@@ -47,6 +47,9 @@ class GivenOutcome(StrEnum):
 SWALLOWED = frozenset({GivenOutcome.GIVEN, GivenOutcome.UNKNOWN})
 """What counts against limits: what nobody saw may have been swallowed."""
 
+HANDLED = frozenset(GivenOutcome) - {GivenOutcome.OMITTED}
+"""What left its batch, whatever became of it: it is not given again by itself."""
+
 
 def takes_the_place(new: tuple[date, date | None], old: tuple[date, date | None]) -> bool:
     """Whether an order that is signed now ends an older one of the same animal.
@@ -69,6 +72,25 @@ def overlap(one: tuple[date, date | None], other: tuple[date, date | None]) -> b
 def pieces(document: Document) -> dict[str, float]:
     """What a plan orders of each product."""
     return {line["product"]: line["count"] for line in document["supplements"]}
+
+
+def strengths(document: Document) -> dict[str, Mapping[str, float]]:
+    """What a plan counts on in a piece of each product that it orders, by nutrient."""
+    known = _strengths(document)
+    return {
+        line["product"]: known.get(line["product"])
+        or {each["nutrient"]: each["amount"] / line["count"] for each in line["gives"]}
+        for line in document["supplements"]
+    }
+
+
+def gives(document: Document) -> dict[str, float]:
+    """What the pieces of a plan give of each nutrient in all."""
+    total: dict[str, float] = {}
+    for line in document["supplements"]:
+        for each in line["gives"]:
+            total[each["nutrient"]] = total.get(each["nutrient"], 0.0) + each["amount"]
+    return total
 
 
 def same(one: Mapping[str, float], other: Mapping[str, float]) -> bool:
@@ -117,7 +139,7 @@ def crossed(
         Crossed(each.nutrient, given, each.room, each.limit)
         for each in rooms
         for given in [total.get(each.nutrient, 0.0)]
-        if given > each.room * (1 + _ROUNDED) + 1e-9
+        if given > each.room * (1 + ROUNDED) + 1e-9
     ]
 
 
@@ -139,6 +161,9 @@ def differences(before: Document, now: Document) -> list[str]:
     """
     said = [each.words() for each in _crossed(before, now)]
     said += _pieces(before, now)
+    if not _worked(before):
+        # From before figures were kept: everything would be "new", and nothing is known of it.
+        return said + list(_all_food(before, now))
     causes = [
         *_food(before, now),
         *_body_mass(before, now),
@@ -180,8 +205,7 @@ def _because(line: Mapping[str, Any], before: Document, now: Document) -> str:
 def _food(before: Document, now: Document) -> Iterator[str]:
     was, is_ = _by_species(before), _by_species(now)
     if not was and not is_:
-        if before.get("food_g") != now.get("food_g"):
-            yield f"food {_kg(before['food_g'])} → {_kg(now['food_g'])}"
+        yield from _all_food(before, now)
         return
     counting = _counting(before) | _counting(now)
     for species in dict.fromkeys([*was, *is_]):
@@ -192,6 +216,12 @@ def _food(before: Document, now: Document) -> Iterator[str]:
             yield f"{name} is new: {_kg(_grams(is_[species]))}"
         else:
             yield from _one_fish(name, was[species], is_[species], counting)
+
+
+def _all_food(before: Document, now: Document) -> Iterator[str]:
+    was, is_ = before.get("food_g"), now.get("food_g")
+    if was != is_ and was is not None and is_ is not None:
+        yield f"food {_kg(was)} → {_kg(is_)}"
 
 
 def _counting(document: Document) -> set[str]:
