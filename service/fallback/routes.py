@@ -9,6 +9,7 @@ from service.fallback import queries
 from service.fallback.actions import drawing, entering, making
 from service.fallback.models import FallbackSheet
 from service.fallback.schemas import (
+    ByHandOut,
     EntriesIn,
     EntriesOut,
     FishDueOut,
@@ -102,6 +103,7 @@ def _shown(session: Session, sheet: FallbackSheet, units: Units) -> SheetOut:
         recorded_at=sheet.recorded_at,
         by=sheet.by,
         lines=[_line(line, units, line["line"] in entered) for line in sheet.document["lines"]],
+        by_hand=[ByHandOut.model_validate(each) for each in sheet.document.get("by_hand", ())],
         fasting=sheet.document["fasting"],
     )
 

@@ -41,6 +41,24 @@ class PieceDueOut(BaseModel):
     item: str
     count: float
     fish: str | None
+    meant: int | None = Field(
+        default=None, description="The feed it was ordered for; the day does not have it."
+    )
+
+
+class ByHandOut(BaseModel):
+    """Pieces of a supplement that are due and in the fish of no feed; given by hand.
+
+    at: when, where they are given apart from the feeds. They come back under their plan, not
+    with the sheet.
+    """
+
+    animal: str
+    plan: int
+    item: str
+    count: float
+    at: datetime | None
+    how: str
 
 
 class LineOut(BaseModel):
@@ -66,6 +84,7 @@ class SheetOut(BaseModel):
     recorded_at: datetime
     by: str
     lines: list[LineOut]
+    by_hand: list[ByHandOut]
     fasting: dict[str, str]
 
 

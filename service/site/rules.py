@@ -724,6 +724,21 @@ RULES: tuple[Rule, ...] = (
         _VET,
     ),
     Rule(
+        "thiamine-in-thiaminase",
+        "thiamine is put into no fish that may carry thiaminase, which destroys it: mixed and "
+        "unknown count as carrying it",
+        "block",
+        "Geraci 1972 [read]: apart from the fish, 2 h before the feed; trade practice",
+        _VET,
+    ),
+    Rule(
+        "piece-in-another-feed",
+        "what was ordered for a feed that the day does not have is put into its last feed, and "
+        "people are told",
+        "warn",
+        "our rule: nothing ordered is left out in silence",
+    ),
+    Rule(
         "not-ordered",
         "medication is given by a vet's order: to the animal, in the fish and as much as ordered",
         "block",

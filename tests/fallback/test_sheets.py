@@ -85,7 +85,7 @@ def test_the_paper_says_whom_to_feed_what_and_what_to_put_into_the_fish(kitchen:
         "Brine",
         "2 kg",
         batch,
-        "1 × B1-100 for BRINE",
+        "1 × E-400 for BRINE",
         "1 × Antibiotic 250 mg for BRINE in CAP",
     ):
         assert part in said, part
@@ -275,12 +275,12 @@ def test_a_tablet_ticked_on_paper_is_given_and_a_spat_one_is_told(kitchen: Kitch
     sheet = a_sheet(kitchen)
     numbers = {p["item"]: p["number"] for p in sheet["lines"][0]["carries"]}
     ticked = [
-        {"number": numbers["B1-100"], "outcome": "taken"},
+        {"number": numbers["E-400"], "outcome": "taken"},
         {"number": numbers["Antibiotic 250 mg"], "outcome": "spat_out"},
     ]
     answer = entered(kitchen, sheet["code"], eaten(1, batch, carries=ticked))
     assert answer["stored"][0]["breaches"] == []
-    body = {"supplements": [{"product": "B1-100", "count": 1}]}
+    body = {"supplements": [{"product": "E-400", "count": 1}]}
     again = kitchen.keeper.post(f"/supplement-plans/{plan}/given", body)
     assert refusal(again) == (409, "already-given")
     assert ["spat out" in m["title"] for m in messages(kitchen)] == [True]

@@ -1,9 +1,10 @@
 """Making buckets: all of a day from what the animals are to get, or one by hand."""
 
 from collections import defaultdict
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime
+from itertools import chain
 
 from sqlalchemy import insert
 from sqlmodel import Session
@@ -14,7 +15,7 @@ from service.buckets.models import Bucket, BucketItem, BucketPiece
 from service.buckets.queries import filling
 from service.buckets.queries.views import buckets_by_code, spoken_for
 from service.buckets.rules import pieces as rules
-from service.buckets.rules.pieces import Filled, Key, Ordered, PieceKind, Put
+from service.buckets.rules.pieces import Filled, Key, Ordered, PieceKind, Put, Waits
 from service.buckets.rules.sharing import Wanted, share_out
 from service.buckets.schemas import BucketsIn, PieceIn
 from service.catalogue.queries import lock_species, species_by_code
@@ -36,6 +37,7 @@ from service.site.rules import finding
 from service.supplements.models import SupplementPlan
 from service.supplements.queries.plans import plan_by_id
 from service.supplements.queries.standing import in_force as standing_on
+from service.supplements.queries.standing import lock_animals
 from service.thawing import queries as thawing
 from service.thawing.queries import BatchView
 from service.thawing.rules.clocks import clock_findings
@@ -105,17 +107,19 @@ def _of_a_day(session: Session, order: BucketsIn, at: datetime, by: Actor) -> Ma
     day = order.day
     assert day is not None
     whose = _named(session, order, by)
+    due = portions(session, view, day)
     wanted = [
         p
-        for p in portions(session, view, day)
+        for p in due
         if order.number in (None, p.number)
         and (whose is None or whose == (p.animal_id, p.group_id))
     ]
     lock_species(session, {p.species for p in wanted})
     served = filling.served_on(session, view.id, day)
     wanted = [p for p in wanted if (p.animal_id, p.group_id, p.number) not in served]
-    drafts, shortages = _filled(session, view, day, wanted, at)
-    return Made(view, store(session, view, drafts, at=at, by=by), shortages)
+    drafts, shortages, findings = _filled(session, view, day, due, wanted, at)
+    made = store(session, view, drafts, at=at, by=by)
+    return Made(view, made, shortages, findings=findings)
 
 
 def _named(session: Session, order: BucketsIn, by: Actor) -> tuple[int | None, int | None] | None:
@@ -127,15 +131,23 @@ def _named(session: Session, order: BucketsIn, by: Actor) -> tuple[int | None, i
 
 
 def _filled(
-    session: Session, view: SiteView, day: date, wanted: Sequence[Portion], at: datetime
-) -> tuple[list[Draft], list[NoFish]]:
-    """Portions shared out, a draft for each feed of an animal or group that gets any fish."""
+    session: Session,
+    view: SiteView,
+    day: date,
+    due: Sequence[Portion],
+    wanted: Sequence[Portion],
+    at: datetime,
+) -> tuple[list[Draft], list[NoFish], list[Finding]]:
+    """Portions shared out, a draft for each feed of an animal or group that gets any fish.
+
+    due: of the whole day. What went elsewhere than ordered is said in findings.
+    """
     feeds: dict[tuple[datetime, int, int, int], list[Portion]] = defaultdict(list)
     for p in wanted:
         feeds[p.feed_at, p.animal_id or 0, p.group_id or 0, p.number].append(p)
     by_feed = [feeds[key] for key in sorted(feeds)]
     thawed = filling.thawed(session, view, at)
-    kind = {batch.batch_id: batch.species for batch in thawed}
+    by_batch = {batch.batch_id: batch for batch in thawed}
     shared = share_out(
         (
             Wanted(key, p.species, p.grams, p.feed_at)
@@ -152,8 +164,12 @@ def _filled(
         for short in shared.short
         for first in [by_feed[short.key][0]]
     ]
-    fish = {key: tuple(dict.fromkeys(kind[b] for b in inside)) for key, inside in items.items()}
-    put = pieces_for(session, view, day, by_feed, fish)
+    tested = filling.tested(session, {by_batch[s.batch_id].lot_id for s in shared.shares}, day)
+    fish = {
+        key: [(b.species, tested.get(b.lot_id)) for b in map(by_batch.__getitem__, inside)]
+        for key, inside in items.items()
+    }
+    pieces = pieces_for(session, view, day, due, by_feed, fish, lock=True)
     drafts = [
         Draft(
             first.animal_id,
@@ -163,41 +179,79 @@ def _filled(
             first.feed_at,
             first.kind,
             items[key],
-            [InIt(p.ordered, p.count, None, p.fish) for p in put.get(key, ())],
+            [InIt(p.ordered, p.count, None, p.fish) for p in pieces.put.get(key, ())],
         )
         for key, (first, *_) in enumerate(by_feed)
         if key in items
     ]
-    return drafts, shortages
+    findings = [
+        said
+        for put in chain.from_iterable(pieces.put.values())
+        if put.meant is not None
+        for said in rules.moved(put, session.get_one(Animal, put.ordered.animal_id).code)
+    ]
+    return drafts, shortages, findings
+
+
+@dataclass(frozen=True)
+class Pieces:
+    """What goes into which feed, by the feed's key, and what of supplements into none of them.
+
+    fed: the animals that have any feed on the day.
+    """
+
+    put: Mapping[int, Sequence[Put]]
+    waiting: Sequence[Waits]
+    fed: Collection[int]
 
 
 def pieces_for(
     session: Session,
     view: SiteView,
     day: date,
+    due: Sequence[Portion],
     by_feed: Sequence[Sequence[Portion]],
-    fish: Mapping[int, tuple[str, ...]],
-) -> Mapping[int, Sequence[Put]]:
-    """What goes into which feed, by the feed's key. fish: the species in those that have any."""
-    groups = {feed[0].group_id for feed in by_feed if feed[0].group_id is not None}
+    fish: Mapping[int, Sequence[tuple[str, bool | None]]],
+    *,
+    lock: bool = False,
+) -> Pieces:
+    """What goes into which feed. due: portions of the whole day.
+
+    fish: in those feeds that have any, its species, and whether a laboratory found thiaminase
+    in its lot. lock: nobody gives these animals anything meanwhile.
+    """
+    groups = {p.group_id for p in due if p.group_id is not None}
     members = filling.members_of(session, groups, view.start_of(day)) if groups else {}
+
+    def animals_of(p: Portion) -> frozenset[int]:
+        return members[p.group_id] if p.group_id is not None else frozenset({p.animal_id or 0})
+
+    feeds: dict[int, set[int]] = defaultdict(set)
+    for p in due:
+        for animal in animals_of(p):
+            feeds[animal].add(p.number)
+    if lock:
+        lock_animals(session, feeds)
     buckets = [
         Filled(
             key,
-            members[first.group_id]
-            if first.group_id is not None
-            else frozenset({first.animal_id or 0}),
-            fish[key],
+            animals_of(first),
+            tuple(dict.fromkeys(species for species, _ in fish[key])),
             first.number,
+            rules.free_of_thiaminase(fish[key]),
         )
         for key, (first, *_) in enumerate(by_feed)
         if key in fish
     ]
     found: dict[int, list[Put]] = defaultdict(list)
-    before = filling.placed_on(session, view.id, day)
-    for put in rules.put_in(filling.ordered(session, view.id, day), buckets, before):
-        found[put.bucket].append(put)
-    return found
+    waiting: list[Waits] = []
+    before = filling.before_on(session, view.id, day, omitted=True)
+    for each in rules.put_in(filling.ordered(session, view.id, day), buckets, before, feeds):
+        if isinstance(each, Put):
+            found[each.bucket].append(each)
+        else:
+            waiting.append(each)
+    return Pieces(found, waiting, feeds.keys())
 
 
 def _by_hand(session: Session, order: BucketsIn, at: datetime, by: Actor) -> Made:
@@ -215,15 +269,20 @@ def _by_hand(session: Session, order: BucketsIn, at: datetime, by: Actor) -> Mad
     in_it = {batch.id: item.mass.grams for batch, item in zip(found, order.items, strict=True)}
     judged, batches = judged_fish(session, view, found, in_it, feed_at=order.feed_at, at=at)
     species = [b.lot.species_code for b in batches]
-    best = rules.best_fish(species)
+    tested = filling.tested(session, {b.lot.id or 0 for b in batches}, day)
+    free = rules.free_of_thiaminase(
+        (b.lot.species_code, tested.get(b.lot.id or 0)) for b in batches
+    )
+    best = rules.best_fish(species, free)
+    mine = _animals_of(session, whose, order.feed_at)
+    if order.carries:
+        lock_animals(session, mine)
+    before = filling.before_on(session, view.id, day)
     said = [
         replace(each, fish=each.fish or best)
-        for n, piece in enumerate(order.carries)
-        for each in [_said(session, n, piece, day, by)]
+        for each in _all_said(session, order.carries, before, day, by)
     ]
-    before = filling.placed_on(session, view.id, day)
-    mine = _animals_of(session, whose, order.feed_at)
-    decision = decide(judged, _judged(said, species, mine, before, day))
+    decision = decide(judged, _judged(said, species, free, mine, before, day))
     breaches = site_actions.allow(
         session,
         decision,
@@ -312,7 +371,26 @@ class _Said:
     fish: str | None
 
 
-def _said(session: Session, number: int, piece: PieceIn, day: date, by: Actor) -> _Said:
+def _all_said(
+    session: Session, pieces: Sequence[PieceIn], before: Mapping[Key, float], day: date, by: Actor
+) -> Iterator[_Said]:
+    """Pieces in turn; where nobody says how many, what is left of the day's."""
+    so_far = dict(before)
+    for number, piece in enumerate(pieces):
+        each = _said(session, number, piece, so_far, day, by)
+        key = each.ordered.key
+        so_far[key] = so_far.get(key, 0.0) + each.ordered.used(each.count)
+        yield each
+
+
+def _said(
+    session: Session,
+    number: int,
+    piece: PieceIn,
+    before: Mapping[Key, float],
+    day: date,
+    by: Actor,
+) -> _Said:
     """Raises NotFound, Invalid for a product that is not in the plan."""
     where = f"carries.{number}"
     if piece.fish is not None:
@@ -327,7 +405,7 @@ def _said(session: Session, number: int, piece: PieceIn, day: date, by: Actor) -
         standing = standing_on(session, plan.site_id, day, [plan.animal_id])
         in_force = plan.id in {each.id for each in standing}
     animal = session.get_one(Animal, ordered.animal_id).code
-    count = piece.count or ordered.count
+    count = piece.count or rules.left_of(ordered, before)
     return _Said(ordered, in_force, animal, count, piece.batch, piece.fish or ordered.fish)
 
 
@@ -342,6 +420,7 @@ def _of_plan(plan: SupplementPlan, named: str | None, field: str) -> Ordered:
 def _judged(
     pieces: Sequence[_Said],
     species: Sequence[str],
+    free: frozenset[str],
     mine: frozenset[int],
     before: Mapping[Key, float],
     day: date,
@@ -358,7 +437,8 @@ def _judged(
             animal=each.animal,
             in_force=each.in_force and ordered.animal_id in mine,
         )
-        yield from rules.not_again(ordered, so_far, each.animal, day)
+        yield from rules.not_destroyed(ordered, each.fish, free, each.animal)
+        yield from rules.not_again(ordered, each.count, so_far, each.animal, day)
         so_far[ordered.key] = so_far.get(ordered.key, 0) + ordered.used(each.count)
 
 

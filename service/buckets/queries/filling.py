@@ -1,13 +1,14 @@
 """What buckets are made of: thawed fish, members of groups, and pieces ordered for a day."""
 
 from collections import defaultdict
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from datetime import date, datetime
 from typing import Any
 
 from sqlmodel import Session, col, exists, or_, select
 
 from service.animals.models import Animal, GroupMembership
+from service.assays.queries import thiaminase_found
 from service.buckets.models import Bucket, BucketEvent, BucketPiece, MedicationOrder
 from service.buckets.queries.views import spoken_for
 from service.buckets.rules.pieces import Key, Ordered, Part, PieceKind
@@ -19,7 +20,8 @@ from service.lots import queries as lots
 from service.security.actor import Actor
 from service.site.queries import SiteView
 from service.supplements.models import SupplementPlan
-from service.supplements.queries.standing import in_force
+from service.supplements.queries.standing import in_force, recorded_at_site
+from service.supplements.rules.standing import GivenOutcome
 from service.thawing import queries as thawing
 
 
@@ -38,6 +40,7 @@ def thawed(session: Session, view: SiteView, at: datetime) -> list[Thawed]:
             each.lot.species_code,
             max(0, each.remaining_g - taken.get(each.batch.id, 0)),
             each.discard_after(view.policy),
+            each.lot.id or 0,
         )
         for each in shown
         if not (facts[each.lot.id or 0].held or facts[each.lot.id or 0].rejected)
@@ -62,21 +65,15 @@ def members_of(
 def ordered(session: Session, site_id: int, day: date) -> list[Ordered]:
     """What the animals of a site are to get on a day. Two queries.
 
-    By the supplement order of each animal that is in force, and by medication orders. What is
-    given by hand apart from the feeds, because the fish would destroy it, is not for a bucket.
+    By the supplement order of each animal that is in force, and by medication orders.
     """
     supplements = [
         as_supplement(plan, line)
         for plan in in_force(session, site_id, day)
         for line in plan.document["supplements"]
-        if not any(_apart(each) for each in line.get("givings", ()))
     ]
     medicines = [as_ordered(o) for o in orders_on(session, site_id, day)]
     return supplements + medicines
-
-
-def _apart(giving: Mapping[str, Any]) -> bool:
-    return giving.get("feed") is None and giving.get("at") is not None
 
 
 def as_supplement(plan: SupplementPlan, line: Mapping[str, Any]) -> Ordered:
@@ -87,10 +84,20 @@ def as_supplement(plan: SupplementPlan, line: Mapping[str, Any]) -> Ordered:
         plan.animal_id,
         line["product"],
         line["count"],
-        parts=tuple(
-            Part(each["count"], each.get("feed"), each.get("fish"))
-            for each in line.get("givings", ())
-        ),
+        parts=tuple(_part(giving) for giving in line.get("givings", ())),
+        nutrients=frozenset(each["nutrient"] for each in line.get("gives", ())),
+        how=line.get("placement"),
+    )
+
+
+def _part(giving: Mapping[str, Any]) -> Part:
+    at = giving.get("at")
+    return Part(
+        giving["count"],
+        giving.get("feed"),
+        giving.get("fish"),
+        giving.get("how"),
+        datetime.fromisoformat(at) if at is not None else None,
     )
 
 
@@ -122,8 +129,8 @@ def orders_on(session: Session, site_id: int, day: date) -> Sequence[MedicationO
     return session.exec(statement).all()
 
 
-def placed_on(session: Session, site_id: int, day: date) -> Mapping[Key, float]:
-    """How much of each was put into buckets of a day, cancelled ones left out. One query."""
+def _pieces_on(session: Session, site_id: int, day: date) -> Sequence[BucketPiece]:
+    """Pieces in buckets of a day, cancelled ones left out."""
     cancelled = exists().where(
         col(BucketEvent.bucket_id) == col(Bucket.id),
         col(BucketEvent.kind) == EventKind.CANCELLED,
@@ -133,13 +140,40 @@ def placed_on(session: Session, site_id: int, day: date) -> Mapping[Key, float]:
         .join(Bucket, col(Bucket.id) == col(BucketPiece.bucket_id))
         .where(col(Bucket.site_id) == site_id, col(Bucket.day) == day, ~cancelled)
     )
+    return session.exec(statement).all()
+
+
+def _placed(pieces: Iterable[BucketPiece]) -> dict[Key, float]:
     placed: dict[Key, float] = defaultdict(float)
-    for piece in session.exec(statement):
+    for piece in pieces:
         kind = PieceKind.SUPPLEMENT if piece.order_id is None else PieceKind.MEDICATION
         number = piece.plan_id if piece.order_id is None else piece.order_id
         each = Ordered(kind, number or 0, piece.animal_id, piece.item, piece.count)
         placed[each.key] += each.used(piece.count)
     return placed
+
+
+def before_on(
+    session: Session, site_id: int, day: date, *, omitted: bool = False
+) -> Mapping[Key, float]:
+    """How much of each was put into buckets of a day, or recorded by hand apart from buckets.
+
+    Whatever became of it; omitted: what was left out with a reason counts too. Two queries.
+    """
+    pieces = _pieces_on(session, site_id, day)
+    before, counted = _placed(pieces), {piece.bucket_id for piece in pieces}
+    for row, product in recorded_at_site(session, site_id, day):
+        if row.bucket_id in counted or (row.outcome == GivenOutcome.OMITTED and not omitted):
+            continue
+        each = Ordered(PieceKind.SUPPLEMENT, row.plan_id, row.animal_id, product.code, row.count)
+        before[each.key] += row.count
+    return before
+
+
+def tested(session: Session, lot_ids: Collection[int], day: date) -> Mapping[int, bool]:
+    """Whether a laboratory found thiaminase in lots by a day; untested left out. One query."""
+    found = thiaminase_found(session, list(lot_ids), on=day)
+    return {lot_id: seen for lot_id, (_, seen) in found.items()}
 
 
 def served_on(session: Session, site_id: int, day: date) -> set[tuple[int | None, int | None, int]]:

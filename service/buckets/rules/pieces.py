@@ -1,8 +1,8 @@
 """Supplements and medicines in the fish of a bucket, and what became of them."""
 
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
-from datetime import date
+from dataclasses import dataclass, replace
+from datetime import date, datetime
 from enum import StrEnum
 
 from service.decisions import Finding
@@ -32,11 +32,16 @@ class PieceOutcome(StrEnum):
 
 @dataclass(frozen=True)
 class Part:
-    """Pieces of a supplement for one feed of the day; feed None: the first there is."""
+    """Pieces of a supplement for one feed of the day; feed None: the first there is.
+
+    how: in words. at: where they are given apart from feeds, on the first day of their order.
+    """
 
     count: float
     feed: int | None = None
     fish: str | None = None
+    how: str | None = None
+    at: datetime | None = None
 
 
 @dataclass(frozen=True)
@@ -45,6 +50,7 @@ class Ordered:
 
     number: of the plan or order. count: of a supplement for the day, of a medicine for a feed.
     feeds: into how many feeds of the day a medicine goes. parts: how a supplement is split.
+    nutrients: tags of what is in it. how: in words, where it is not split.
     """
 
     kind: PieceKind
@@ -55,6 +61,19 @@ class Ordered:
     feeds: int = 1
     fish: str | None = None
     parts: tuple[Part, ...] = ()
+    nutrients: frozenset[str] = frozenset()
+    how: str | None = None
+
+    @property
+    def thiamine(self) -> bool:
+        """Whether some fish would destroy what is in it."""
+        return "THIA" in self.nutrients
+
+    @property
+    def apart(self) -> bool:
+        """Whether it was ordered apart from the feeds: no fish of its day was fit for it."""
+        nowhere = all(part.feed is None and part.fish is None for part in self.parts)
+        return self.thiamine and bool(self.parts) and nowhere
 
     @property
     def _supplement(self) -> bool:
@@ -80,22 +99,46 @@ class Ordered:
 class Filled:
     """A bucket of a day as pieces see it: for whom it is, which fish are in it, which feed.
 
-    animals: one, or the members of its group.
+    animals: one, or the members of its group. free: see `free_of_thiaminase`; None: as its
+    species are.
     """
 
     key: int
     animals: frozenset[int]
     species: tuple[str, ...]
     number: int | None = None
+    free: frozenset[str] | None = None
+
+    def fish_for(self, each: Ordered, named: str | None) -> str | None:
+        """Into which fish pieces go: the one that the order names, else the best there is.
+
+        None where every fish would destroy them.
+        """
+        free = self.free
+        if free is None:
+            free = free_of_thiaminase((s, None) for s in self.species)
+        fit = [s for s in self.species if s in free or not each.thiamine]
+        return named if named in fit else best_fish(fit, free)
 
 
 @dataclass(frozen=True)
 class Put:
-    """Pieces put into a bucket's fish."""
+    """Pieces put into a bucket's fish. meant: the feed they were ordered for, where the day has
+    no feed of that number."""
 
     bucket: int
     ordered: Ordered
     fish: str | None
+    count: float
+    meant: int | None = None
+
+
+@dataclass(frozen=True)
+class Waits:
+    """Pieces of a supplement that go into none of the buckets."""
+
+    ordered: Ordered
+    part: Part
     count: float
 
 
@@ -103,11 +146,14 @@ def put_in(
     ordered: Iterable[Ordered],
     buckets: Sequence[Filled],
     before: Mapping[Key, float],
-) -> Iterator[Put]:
+    feeds: Mapping[int, Collection[int]] | None = None,
+) -> Iterator[Put | Waits]:
     """Pieces into an animal's feeds of the day; medicines only into the fish ordered.
 
-    buckets: in the order of their feeds. before: how much of each was put into some bucket of
-    that day already; whatever became of it, it is not put in again by itself.
+    Thiamine goes into no fish that may destroy it. What is for a feed that the day does not have
+    goes into the last there is. buckets: in the order of their feeds. before: how much of each
+    was put into some bucket of that day, or given, already; whatever became of it, it is not put
+    in again by itself. feeds: numbers of all the day's feeds, by animal.
     """
     for each in ordered:
         left = max(0.0, each.most - before.get(each.key, 0))
@@ -119,43 +165,124 @@ def put_in(
             and (each.fish is None or each.fish in b.species)
         ]
         if each.kind is PieceKind.SUPPLEMENT:
-            yield from _by_feed(each, mine, left)
+            numbers = (feeds or {}).get(each.animal_id, ())
+            yield from _by_feed(each, [] if each.apart else mine, left, numbers)
             continue
         for bucket in mine[: int(left)]:
-            yield Put(bucket.key, each, each.fish or best_fish(bucket.species), each.count)
+            fish = each.fish or bucket.fish_for(each, None)
+            yield Put(bucket.key, each, fish, each.count)
 
 
-def _by_feed(each: Ordered, buckets: Sequence[Filled], left: float) -> Iterator[Put]:
+def _by_feed(
+    each: Ordered, buckets: Sequence[Filled], left: float, numbers: Collection[int]
+) -> Iterator[Put | Waits]:
     """A supplement as it is split over feeds; a part whose feed is not among these waits."""
-    for part in each.parts or (Part(each.count),):
+    put: dict[tuple[int, str], Put] = {}
+    waiting: list[Part] = []
+    for part in each.parts or (Part(each.count, how=each.how),):
         count = min(part.count, left)
-        bucket = next((b for b in buckets if part.feed in (None, b.number)), None)
-        if bucket is not None and count > 0:
+        meant = part.feed if numbers and part.feed not in {None, *numbers} else None
+        number = part.feed if meant is None else max(numbers)
+        chosen = next(
+            (
+                (bucket.key, fish)
+                for bucket in buckets
+                for fish in [bucket.fish_for(each, part.fish)]
+                if number in (None, bucket.number) and fish is not None
+            ),
+            None,
+        )
+        if chosen is None:
+            waiting.append(part)
+        elif count > 0:
             left = round(left - count, 6)
-            inside = part.fish in bucket.species
-            yield Put(bucket.key, each, part.fish if inside else best_fish(bucket.species), count)
+            there = put.get(chosen, Put(chosen[0], each, chosen[1], 0.0))
+            put[chosen] = replace(there, count=there.count + count, meant=there.meant or meant)
+    yield from put.values()
+    yield from _waiting(each, waiting, left)
 
 
-def best_fish(species: Sequence[str]) -> str | None:
-    """Which fish to put a piece into: one without thiaminase where there is one.
+def _waiting(each: Ordered, parts: Sequence[Part], left: float) -> Iterator[Waits]:
+    """What is left over parts that went nowhere: what was done before was the earliest."""
+    found = []
+    for part in reversed(parts):
+        count = min(part.count, left)
+        left = round(left - count, 6)
+        if count > 0:
+            found.append(Waits(each, part, count))
+    yield from reversed(found)
 
-    >>> best_fish(["HER", "WHG"]), best_fish(["HER"]), best_fish([])
+
+def free_of_thiaminase(fish: Iterable[tuple[str, bool | None]]) -> frozenset[str]:
+    """Species of which no fish here may carry thiaminase.
+
+    fish: species of each lot, and whether a laboratory found thiaminase in it; None: nobody
+    looked, or the lot is not known.
+
+    >>> sorted(free_of_thiaminase([("HER", None), ("WHG", None), ("CAP", False)]))
+    ['CAP', 'WHG']
+    >>> sorted(free_of_thiaminase([("CAP", False), ("CAP", None), ("WHG", True)]))
+    []
+    """
+    every = list(fish)
+    carriers = {s for s, found in every if (has_thiaminase(s) if found is None else found)}
+    return frozenset(s for s, _ in every) - carriers
+
+
+def best_fish(species: Sequence[str], free: Collection[str]) -> str | None:
+    """Which fish to put a piece into: one of those without thiaminase where there is one.
+
+    >>> best_fish(["HER", "WHG"], {"WHG"}), best_fish(["HER"], {}), best_fish([], {})
     ('WHG', 'HER', None)
     """
-    free = [s for s in species if not has_thiaminase(s)]
-    return next(iter([*free, *species]), None)
+    without = [s for s in species if s in free]
+    return next(iter([*without, *species]), None)
 
 
 def not_again(
-    each: Ordered, before: Mapping[Key, float], animal: str, day: date
+    each: Ordered, count: float, before: Mapping[Key, float], animal: str, day: date
 ) -> Iterator[Finding]:
-    """Whether as much as is ordered was put into buckets of that day before."""
-    if before.get(each.key, 0) >= each.most:
+    """Whether pieces and those of the day before them are more than the day's."""
+    so_far = before.get(each.key, 0.0)
+    if so_far > 0 and so_far + each.used(count) > each.most + 1e-9:
         yield finding(
             "placed-before",
             "block",
-            f"{each.item} was put into a bucket of {animal} on {day} before: spat out, refused or "
-            "not seen, it is not given again by itself",
+            f"{each.item} was put into a bucket of {animal}, or given by hand, on {day} before: "
+            "spat out, refused or not seen, it is not given again by itself",
+            numbers={"before": so_far, "ordered": each.most},
+        )
+
+
+def left_of(each: Ordered, before: Mapping[Key, float]) -> float:
+    """How many pieces are put in where nobody says: the rest of the day's, else all ordered."""
+    if each.kind is PieceKind.MEDICATION:
+        return each.count
+    left = round(each.most - before.get(each.key, 0.0), 6)
+    return left if left > 0 else each.count
+
+
+def not_destroyed(
+    each: Ordered, fish: str | None, free: Collection[str], animal: str
+) -> Iterator[Finding]:
+    """Whether thiamine goes into a fish that may destroy it. free: see `free_of_thiaminase`."""
+    if each.thiamine and fish is not None and fish not in free:
+        yield finding(
+            "thiamine-in-thiaminase",
+            "block",
+            f"{each.item} for {animal} holds thiamine, and the {fish} here may carry thiaminase, "
+            "which destroys it: give it apart from the fish, 2 h before the feed",
+        )
+
+
+def moved(put: Put, animal: str) -> Iterator[Finding]:
+    """In words, where pieces go into another feed than the order says."""
+    if put.meant is not None:
+        yield finding(
+            "piece-in-another-feed",
+            "warn",
+            f"{put.ordered.item} for {animal} was ordered for feed {put.meant}, which the day does "
+            "not have: it is in the last feed there is",
         )
 
 

@@ -13,6 +13,7 @@ class Thawed:
     species: str
     grams: int
     discard_after: datetime
+    lot_id: int = 0
 
 
 @dataclass(frozen=True)

@@ -22,6 +22,10 @@ HOW = (
     "and your initials. Nothing offered: write why. Enter it later, by sheet and line; twice does "
     "no harm."
 )
+BY_HAND = (
+    "Supplements that are in no fish below. Record these under their plan afterwards: they are "
+    "not entered with this sheet."
+)
 CAUTION = (
     "Discard what its batch's time has passed, and all that is left over. A piece that was spat "
     "out or not seen to be taken is not given again: ask the vet."
@@ -73,6 +77,8 @@ def words(sheet: FallbackSheet, view: SiteView, site: str) -> dict[str, Any]:
         "caution": CAUTION,
         "batches": [_batch(each, view) for each in document["batches"]],
         "fasting": [f"{code}: {reason}" for code, reason in document["fasting"].items()],
+        "record_by_hand": BY_HAND,
+        "by_hand": [_by_hand(each, view) for each in document.get("by_hand", ())],
         "feeds": list(_feeds(document["lines"], view)),
     }
 
@@ -108,11 +114,24 @@ def _line(line: Mapping[str, Any], view: SiteView) -> dict[str, Any]:
             {
                 "number": str(piece["number"]),
                 "says": f"{piece['count']:g} × {piece['item']} for {piece['animal']}"
-                + (f" in {piece['fish']}" if piece["fish"] else ""),
+                + (f" in {piece['fish']}" if piece["fish"] else "")
+                + (f" (ordered for feed {piece['meant']})" if piece.get("meant") else ""),
                 "medicine": piece["kind"] == "medication",
             }
             for piece in line["pieces"]
         ],
+    }
+
+
+def _by_hand(each: Mapping[str, Any], view: SiteView) -> dict[str, str]:
+    at = datetime.fromisoformat(each["at"]).astimezone(view.zone) if each["at"] else None
+    return {
+        "at": f"{at:%H:%M}" if at else "",
+        "name": each["name"],
+        "code": each["animal"],
+        "says": f"{each['count']:g} × {each['item']}",
+        "how": each["how"],
+        "plan": f"plan {each['plan']}",
     }
 
 

@@ -116,13 +116,18 @@ class _Entry:
     def became(self, it: BucketView) -> Iterator[OutcomeIn]:
         """Outcomes under the numbers that the bucket has for what was printed."""
         asked = {piece["number"]: piece for piece in self.printed["pieces"]}
-        inside = {(p.piece.animal_id, p.piece.item): p.piece.number for p in it.pieces}
+        inside = [
+            (p.piece.number, p.piece.animal_id, p.piece.item, p.piece.fish) for p in it.pieces
+        ]
         for n, said in enumerate(self.entry.carries):
             piece = asked.get(said.number, {})
-            number = inside.get((piece.get("animal_id", 0), piece.get("item", "")))
-            if number is None:
+            whose = [i for i in inside if i[1:3] == (piece.get("animal_id"), piece.get("item"))]
+            if not whose:
                 raise NotFound.of("piece", said.number, f"{self.field}carries.{n}.number")
-            yield said.model_copy(update={"number": number})
+            # Two pieces of one product lie in different fish, or were put in by hand in turn.
+            chosen = min(whose, key=lambda i: (i[3] != piece["fish"], i[0] != said.number))
+            inside.remove(chosen)
+            yield said.model_copy(update={"number": chosen[0]})
 
 
 @dataclass(frozen=True)

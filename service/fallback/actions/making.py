@@ -10,14 +10,15 @@ from sqlmodel import Session
 
 from service.animals.models import Animal, AnimalGroup
 from service.animals.queries import fasts_on
-from service.buckets.actions.making import pieces_for
+from service.buckets.actions.making import Pieces, pieces_for
 from service.buckets.queries import views as buckets
 from service.buckets.queries.views import Asked, BucketView
+from service.buckets.rules.pieces import Waits
 from service.buckets.rules.states import BucketState
 from service.diets.queries.need import Portion, portions
 from service.fallback import queries
 from service.fallback.models import FallbackSheet
-from service.fallback.rules.lines import FishDue, Line, PieceDue, as_document
+from service.fallback.rules.lines import ByHand, FishDue, Line, PieceDue, as_document
 from service.fallback.schemas import SheetIn
 from service.ledger import queries as ledger
 from service.lots.actions import next_codes
@@ -39,7 +40,7 @@ def make(session: Session, order: SheetIn, *, at: datetime, by: Actor) -> Fallba
 def make_for(
     session: Session, view: SiteView, day: date, *, at: datetime, by: Actor
 ) -> FallbackSheet:
-    """The sheet of a day of a site. About thirty queries, whatever stands on it."""
+    """The sheet of a day of a site. Some thirty queries, whatever stands on it."""
     document = _document(session, view, day, at)
     last = queries.newest(session, view.id, day)
     if last is not None and last.document == document:
@@ -76,8 +77,9 @@ def _document(session: Session, view: SiteView, day: date, at: datetime) -> dict
     made = _buckets(session, view, day)
     wanted = portions(session, view, day)
     planned = list(_without_bucket(wanted, made))
-    fish = {key: tuple(dict.fromkeys(p.species for p in feed)) for key, feed in enumerate(planned)}
-    pieces = pieces_for(session, view, day, planned, fish)
+    # Nobody knows yet which lots these feeds will be of: their species decides.
+    fish = {key: [(p.species, None) for p in feed] for key, feed in enumerate(planned)}
+    pieces = pieces_for(session, view, day, wanted, planned, fish)
     lines = [known.of_bucket(it, _not_in(it, wanted)) for it in made if it.state in _STILL_DUE]
     for key, feed in enumerate(planned):
         due = [
@@ -88,10 +90,11 @@ def _document(session: Session, view: SiteView, day: date, at: datetime) -> dict
                 put.ordered.kind,
                 put.ordered.number,
                 put.ordered.item,
-                put.ordered.count,
+                put.count,
                 put.fish,
+                put.meant,
             )
-            for n, put in enumerate(pieces.get(key, ()), start=1)
+            for n, put in enumerate(pieces.put.get(key, ()), start=1)
         ]
         lines.append(known.of_portions(feed, due))
     fasting = {
@@ -99,7 +102,13 @@ def _document(session: Session, view: SiteView, day: date, at: datetime) -> dict
         for animal, fast in fasts_on(session, view.id, day).items()
     }
     batches = list(_batches(session, view, at))
-    return as_document(lines, fasting=fasting, batches=batches)
+    by_hand = [known.by_hand(each, view, day) for each in _due_by_hand(pieces)]
+    return as_document(lines, by_hand, fasting=fasting, batches=batches)
+
+
+def _due_by_hand(pieces: Pieces) -> Iterator[Waits]:
+    """What is in no fish, of animals that are fed at all on the day."""
+    return (each for each in pieces.waiting if each.ordered.animal_id in pieces.fed)
 
 
 _STILL_DUE = (BucketState.PLANNED, BucketState.WEIGHED_OUT)
@@ -147,6 +156,19 @@ def _batches(session: Session, view: SiteView, at: datetime) -> Iterator[dict[st
             "grams": each.remaining_g,
             "discard_after": each.discard_after(view.policy).isoformat(),
         }
+
+
+def _how(each: Waits) -> str:
+    """In the plan's words where they hold; else that no fish here is fit for thiamine."""
+    part, ordered = each.part, each.ordered
+    if part.how is not None and (ordered.apart or not ordered.thiamine):
+        return part.how
+    if ordered.thiamine:
+        return (
+            "apart from this fish, which may carry thiaminase: by hand in one small fish, 2 h "
+            "before the feed"
+        )
+    return "in no bucket of this day: by hand"
 
 
 @dataclass(frozen=True)
@@ -203,6 +225,22 @@ class _Known:
             None,
             tuple(FishDue(p.species, p.grams) for p in feed),
             tuple(pieces),
+        )
+
+    def by_hand(self, each: Waits, view: SiteView, day: date) -> ByHand:
+        """Pieces that are in no fish; apart from feeds at the hour of their order's first day."""
+        part, ordered = each.part, each.ordered
+        animal = self.animals[ordered.animal_id]
+        return ByHand(
+            animal.code,
+            animal.name,
+            ordered.number,
+            ordered.item,
+            each.count,
+            datetime.combine(day, part.at.astimezone(view.zone).time(), view.zone)
+            if part.at is not None and part.feed is None
+            else None,
+            _how(each),
         )
 
     def _whose(self, animal_id: int | None, group_id: int | None) -> Animal | AnimalGroup:

@@ -20,7 +20,10 @@ class FishDue:
 
 @dataclass(frozen=True)
 class PieceDue:
-    """Pieces that go into the fish: by a plan, or by an order of a vet. number: in its bucket."""
+    """Pieces that go into the fish: by a plan, or by an order of a vet. number: in its bucket.
+
+    meant: the feed they were ordered for, where the day has no feed of that number.
+    """
 
     number: int
     animal_id: int
@@ -30,6 +33,23 @@ class PieceDue:
     item: str
     count: float
     fish: str | None
+    meant: int | None = None
+
+
+@dataclass(frozen=True)
+class ByHand:
+    """Pieces of a supplement that are due on the day and in the fish of no feed.
+
+    at: when, where they are given apart from the feeds; how: in the words of the plan.
+    """
+
+    animal: str
+    name: str
+    plan: int
+    item: str
+    count: float
+    at: datetime | None
+    how: str
 
 
 @dataclass(frozen=True)
@@ -54,11 +74,18 @@ def in_order(lines: Iterable[Line]) -> list[Line]:
     return sorted(lines, key=lambda it: (it.feed_at, it.station or "\uffff", it.whose))
 
 
-def as_document(lines: Sequence[Line], **more: Any) -> dict[str, Any]:
+def as_document(
+    lines: Sequence[Line], by_hand: Iterable[ByHand] = (), **more: Any
+) -> dict[str, Any]:
     """What is kept of a sheet, as it comes back from JSON; lines are numbered from 1."""
     numbered = [
         asdict(it) | {"line": n, "feed_at": it.feed_at.isoformat()}
         for n, it in enumerate(in_order(lines), start=1)
     ]
-    document: dict[str, Any] = json.loads(json.dumps({"lines": numbered, **more}))
+    apart = [
+        asdict(it) | {"at": it.at.isoformat() if it.at else None}
+        for it in sorted(by_hand, key=lambda it: (it.at is not None, it.at, it.animal, it.item))
+    ]
+    kept = {"lines": numbered, "by_hand": apart, **more}
+    document: dict[str, Any] = json.loads(json.dumps(kept))
     return document
