@@ -107,7 +107,7 @@ def test_what_a_laboratory_found_in_the_lot_decides_before_its_species(
     thiamine: Kitchen, species: str, answer: str, carries: list[Any]
 ) -> None:
     signed(thiamine)
-    on_a_diet(thiamine, feeds=1, **{species: 4000})
+    on_a_diet(thiamine, "BRINE", 1, **{species: 4000})
     lot = a_lot(thiamine) if species == "WHG" else thiamine.a_lot(species)["code"]
     test = {"test": "thiaminase", "values": [answer]}
     thiamine.nutritionist.made(

@@ -340,7 +340,8 @@ def test_every_piece_is_put_somewhere_or_waits_and_none_of_thiamine_is_destroyed
     order = replace(thiamine(*parts), nutrients=frozenset({"THIA"} if holds else {"VITE"}))
     feeds = [a_feed(n, *species) for n, species in enumerate(fish, start=1)]
     done = {order.key: float(before)}
-    there, rest = (f([order], feeds, done, {1: {b.number for b in feeds}}) for f in (put, waits))
+    numbers = {1: {b.number for b in feeds}}
+    there, rest = put([order], feeds, done, numbers), waits([order], feeds, done, numbers)
     so_far = sum(p.count for p in there)
     assert so_far + sum(w.count for w in rest) == max(0.0, order.count - before)
     assert len({(p.bucket, p.fish) for p in there}) == len(there)
