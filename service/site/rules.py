@@ -686,7 +686,8 @@ RULES: tuple[Rule, ...] = (
     ),
     Rule(
         "already-given",
-        "the same supplement is given to an animal once a day",
+        "what is ordered for a day is given once, by hand or in buckets, in whatever pieces; what "
+        "was spat out, refused or not seen is not given again by itself",
         "block",
         "our rule: a double dose is never silent",
         _VET,

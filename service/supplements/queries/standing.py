@@ -256,7 +256,8 @@ def in_buckets(
 ) -> Sequence[InBucket]:
     """Supplements in an animal's buckets of a day without an outcome, cancelled ones left out.
 
-    but: a bucket that does not count. One query.
+    but: a bucket that does not count. One query; grows with the pieces that ever were in its
+    buckets: 8 ms after ten years of two a day.
     """
     bucket, piece = _BUCKET.c, _PIECE.c
     cancelled = exists().where(_EVENT.c.bucket_id == bucket.id, _EVENT.c.kind == "cancelled")
