@@ -208,6 +208,7 @@ PROBLEM_KINDS = {
     "another-site": "What was named belongs to different sites.",
     "no-diet": "No diet is in force on that day.",
     "requirement-conflict": "Two requirements of equal rank; both are named.",
+    "no-record": "Some of a group have no record of their own, so nobody can plan for them.",
     "no-body-mass": "An amount is per body mass and the animal was never weighed.",
     "has-successors": "Later movements used this fish; take them back first, newest first.",
     "idempotency-mismatch": "The Idempotency-Key was used before with another body.",

@@ -80,14 +80,16 @@ def left_of(counts: Sequence[float], recorded: float) -> list[float]:
 def time_of(due: Due, feeds: Mapping[int, datetime], day: date, zone: tzinfo) -> datetime | None:
     """When pieces are given on a day; None where nobody knows.
 
-    With the feed of that number; apart from feeds at the same hour as on the order's first
-    day; else with the first feed. feeds: of the day, by number.
+    With the feed of that number, where that is gone with the last one, as buckets do; apart
+    from feeds at the same hour as on the order's first day; else with the first feed. feeds: of
+    the day, by number.
     """
     if due.feed in feeds:
         return feeds[due.feed or 0]
     if due.feed is None and due.at is not None:
         return datetime.combine(day, due.at.astimezone(zone).timetz())
-    return min(feeds.values(), default=None)
+    times = feeds.values()
+    return min(times, default=None) if due.feed is None else max(times, default=None)
 
 
 def same_pieces(one: Mapping[str, float], other: Mapping[str, float]) -> bool:

@@ -61,10 +61,10 @@ def test_pieces_apart_keep_their_hour_when_clocks_are_put_back() -> None:
     assert (before.hour, after.hour) == (6, 6)
 
 
-def test_a_feed_that_is_not_there_any_more_gives_way_to_the_first_of_the_day() -> None:
+def test_a_feed_that_is_not_there_any_more_gives_way_to_the_last_of_the_day() -> None:
     feeds = {1: datetime(2026, 11, 25, 8, tzinfo=UTC), 2: datetime(2026, 11, 25, 16, tzinfo=UTC)}
     gone = Due(1, "by hand", 3, datetime(2026, 11, 20, 18, tzinfo=UTC), "CAP")
-    assert time_of(gone, feeds, date(2026, 11, 25), UTC) == feeds[1]
+    assert time_of(gone, feeds, date(2026, 11, 25), UTC) == feeds[2]
     assert time_of(gone, {}, date(2026, 11, 25), UTC) is None
 
 

@@ -475,3 +475,45 @@ def test_a_plan_from_feeds_that_an_older_service_signed_has_ended_no_standing_or
     assert kitchen.keeper.shown(f"/supplement-plans/{standing['id']}")["ends"] == []
     kitchen.clock.forward(days=1)
     assert states(kitchen) == [("in_force", standing["id"])]
+
+
+def test_withdrawing_an_order_for_some_days_does_not_bring_the_longer_one_back(
+    fed: Kitchen,
+) -> None:
+    long = planned(fed)
+    fed.vet.made(f"/supplement-plans/{long['id']}/sign-off", {})
+    some_days = {"animals": ["BRINE"], "day": "2026-11-25", "until": "2026-11-27"}
+    require(fed, "THIA", 45, "mg")
+    (short,) = fed.nutritionist.made("/supplement-plans/many", some_days)["items"]
+    fed.vet.made(f"/supplement-plans/{short['id']}/sign-off", {})
+    stop = {"reason": "stop, she vomits"}
+    fed.vet.made(f"/supplement-plans/{short['id']}/withdrawal", stop)
+
+    def due(day: str) -> set[int]:
+        items = fed.keeper.shown(f"/supplement-round?day={day}")["items"]
+        return {line["plan"] for line in items}
+
+    assert due("2026-11-25") == due("2026-11-27") == set()
+    assert due("2026-11-28") == {long["id"]}
+
+
+def test_a_round_says_the_hour_of_its_own_day(fed: Kitchen) -> None:
+    plan = planned(fed)
+    fed.vet.made(f"/supplement-plans/{plan['id']}/sign-off", {})
+    items = fed.keeper.shown("/supplement-round?day=2026-11-29")["items"]
+    hours = {each["at"] for line in items for each in line["givings"] if each["at"]}
+    assert hours and all(hour.startswith("2026-11-29") for hour in hours)
+
+
+def test_what_was_given_against_a_rule_is_told_at_once_where_it_was_too_much(
+    fed: Kitchen,
+) -> None:
+    plan = planned(fed)
+    fed.vet.made(f"/supplement-plans/{plan['id']}/sign-off", {})
+    given = {"supplements": [{"product": "B1-100", "count": 2}]}
+    fed.keeper.made(f"/supplement-plans/{plan['id']}/given", given)
+    fed.keeper.made(f"/supplement-plans/{plan['id']}/given", given | {"already_done": True})
+    told = fed.vet.shown("/messages")["items"]
+    (message,) = [m for m in told if "against a rule" in m["title"]]
+    assert (message["subject"], message["urgency"]) == ("supplement", "now")
+    assert "B1-100" in message["body"]

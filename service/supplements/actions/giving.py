@@ -12,6 +12,8 @@ from service.catalogue.rules import nutrients, smallest_piece
 from service.decisions import Finding, decide
 from service.errors import Conflict, Invalid, NotFound
 from service.http.bodies import instant_of, refuse_future
+from service.notifications.actions.telling import tell
+from service.notifications.rules import Subject, Urgency
 from service.security import audit
 from service.security.actor import Actor
 from service.site import actions as site_actions
@@ -174,6 +176,8 @@ def give(
     session.add_all(rows)
     session.flush()
     _book(session, rows, day, at, by)
+    if breaches:
+        _tell(session, view.id, number, f"{animal.name} ({animal.code})", day, breaches, at)
     audit.note(
         session,
         by,
@@ -190,6 +194,30 @@ def give(
         },
     )
     return Given(stored, rows, parts, breaches)
+
+
+def _tell(
+    session: Session,
+    site_id: int,
+    plan: int,
+    whom: str,
+    day: date,
+    breaches: Sequence[Finding],
+    at: datetime,
+) -> None:
+    """What has happened against a rule is the vet's to know: at once where it was too much."""
+    too_much = any(found.rule in ("over-limit", "already-given") for found in breaches)
+    tell(
+        session,
+        site_id=site_id,
+        subject=Subject.SUPPLEMENT,
+        number=plan,
+        title=f"{whom}: supplements of {day} were given against a rule",
+        body="; ".join(found.because for found in breaches)
+        + ". It is recorded; the attending veterinarian decides what follows.",
+        urgency=Urgency.NOW if too_much else Urgency.TODAY,
+        at=at,
+    )
 
 
 def _book(

@@ -3,7 +3,7 @@
 from collections import defaultdict
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date, datetime
+from datetime import UTC, date, datetime
 from typing import Any
 
 from sqlmodel import Session
@@ -244,8 +244,18 @@ def round_of(session: Session, view: SiteView, day: date) -> list[RoundLine]:
         for s in plan_out(plan).supplements:
             key = plan.animal_id, s.product
             named = (animals[plan.animal_id].code, plan.id or 0, s.product, s.name, s.counted_in)
-            lines[key] = _round_line(named, s.count, counts[key], s.givings)
+            on_day = [_on(each, day, view) for each in s.givings]
+            lines[key] = _round_line(named, s.count, counts[key], on_day)
     return sorted(lines.values(), key=lambda line: (line.animal, line.product))
+
+
+def _on(giving: GivingOut, day: date, view: SiteView) -> GivingOut:
+    """At the same hour as on the order's first day."""
+    if giving.at is None:
+        return giving
+    hour = giving.at.astimezone(view.zone).time()
+    at = datetime.combine(day, hour, view.zone).astimezone(UTC)
+    return giving.model_copy(update={"at": at})
 
 
 def _round_line(

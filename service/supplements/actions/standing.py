@@ -4,7 +4,7 @@ An order whose pieces are not what the facts of the day call for, or would cross
 another is proposed, and what has changed is told in words.
 """
 
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from functools import cached_property
@@ -263,6 +263,25 @@ def _tell(
     )
 
 
+def _stopped_too(
+    session: Session, stored: SupplementPlan, end: SupplementOrderEnd
+) -> Iterator[SupplementOrderEnd]:
+    """The longer orders below one for some days: else they would hold again on those days."""
+    until = stored.until_day or end.from_day
+    for other in queries.standing_between(session, stored, end.from_day, until):
+        yield SupplementOrderEnd(
+            plan_id=other.id or 0,
+            why=EndedWhy.WITHDRAWN,
+            from_day=max(end.from_day, stored.day),
+            until_day=until,
+            differences=[],
+            reason=end.reason,
+            ended_at=end.ended_at,
+            recorded_at=end.recorded_at,
+            by=end.by,
+        )
+
+
 def _when(end: SupplementOrderEnd) -> str:
     return f"on {end.from_day} only" if end.until_day else f"from {end.from_day}"
 
@@ -315,6 +334,8 @@ def withdraw(
         by=by.name,
     )
     session.add(end)
+    if stored.until_day is not None:
+        session.add_all(_stopped_too(session, stored, end))
     session.flush()
     animal = session.get_one(Animal, stored.animal_id).code
     audit.note(

@@ -53,6 +53,26 @@ def in_force(
     return _newest_of_each(session, there, col(plan.signature_id))
 
 
+def standing_between(
+    session: Session, but: SupplementPlan, first: date, last: date
+) -> Sequence[SupplementPlan]:
+    """Other orders of the same animal that hold on all days of a range. One query."""
+    plan = SupplementPlan
+    return session.exec(
+        select(plan)
+        .where(
+            col(plan.animal_id) == but.animal_id,
+            col(plan.id) != but.id,
+            col(plan.status) == PlanStatus.SIGNED,
+            col(plan.basis) == PlanBasis.DIET,
+            col(plan.day) <= first,
+            or_(col(plan.until_day).is_(None), col(plan.until_day) >= last),
+            ~_stopped(first),
+        )
+        .order_by(col(plan.id))
+    ).all()
+
+
 def _stopped(day: date) -> ColumnElement[bool]:
     """A plan that has ended by a day, or does not hold on it."""
     end = SupplementOrderEnd

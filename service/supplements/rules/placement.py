@@ -87,7 +87,7 @@ def _with_feeds(
 def split(count: float, smallest: float, parts: int) -> list[float]:
     """A count in so many parts of whole smallest pieces, the first the larger; none empty.
 
-    >>> split(5, 1, 2), split(1.5, 0.5, 4)
+    >>> split(5, 1.0, 2), split(1.5, 0.5, 4)
     ([3.0, 2.0], [0.5, 0.5, 0.5])
     """
     pieces = round(count / smallest)
