@@ -1,6 +1,7 @@
 """A sheet on paper, drawn by typst: words come in as data, never as source."""
 
 import json
+import os
 import subprocess
 import sys
 from collections.abc import Iterator, Mapping
@@ -158,5 +159,14 @@ def _zone(sheet: FallbackSheet, view: SiteView) -> str:
     return sheet.recorded_at.astimezone(view.zone).tzname() or ""
 
 
-if __name__ == "__main__":  # the process of `draw_apart`
-    sys.stdout.buffer.write(paper(json.load(sys.stdin)))
+def _draw_for_another() -> None:
+    """The process of `draw_apart`. Who asked may have been killed meanwhile: nobody reads it."""
+    try:
+        sys.stdout.buffer.write(paper(json.load(sys.stdin)))
+        sys.stdout.buffer.flush()
+    except (BrokenPipeError, json.JSONDecodeError):
+        os._exit(1)  # without the flush at the end, which would fail once more
+
+
+if __name__ == "__main__":
+    _draw_for_another()
