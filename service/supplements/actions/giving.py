@@ -395,12 +395,16 @@ def _judged(
     if not handled:
         return
     today = _today(session, view, stored, animal, day, before, at)
-    yield from _ordered(session, view, stored, day, today, handled)
+    ended = _not_in_force(session, view, stored, day)
+    yield from _ordered(stored, ended, handled)
     yield from _not_twice(stored, before, handled)
     rows = before.recorded
     batches = batches_by_id(session, [row.batch_id for row, _ in rows if row.batch_id])
     yield from _not_otherwise(stored, today, before, handled, batches)
     yield from _under_limits(today, rows, handled, batches)
+    # After a limit that is crossed: where an order lapses by it, that is what must be read first.
+    if ended is None and today.against is not None:
+        yield finding("not-signed", "block", f"plan {stored.id}: {today.against}")
     for part in handled:
         if part.batch is not None:
             yield from usable(part.batch, day)
@@ -452,18 +456,10 @@ def _today(
     return Today(limits, strengths, [own], problem.detail)
 
 
-def _ordered(
-    session: Session,
-    view: SiteView,
-    stored: SupplementPlan,
-    day: date,
-    today: Today,
-    parts: Sequence[Part],
-) -> Iterator[Finding]:
+def _ordered(stored: SupplementPlan, ended: str | None, parts: Sequence[Part]) -> Iterator[Finding]:
     """Whether the plan is the order in force on the day, and how much of each it orders."""
-    why = _not_in_force(session, view, stored, day) or today.against
-    if why is not None:
-        yield finding("not-signed", "block", f"plan {stored.id}: {why}")
+    if ended is not None:
+        yield finding("not-signed", "block", f"plan {stored.id}: {ended}")
         if stored.status != PlanStatus.SIGNED:
             return
     ordered = {s.product: s.count for s in plan_out(stored).supplements}
