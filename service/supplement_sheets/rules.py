@@ -5,6 +5,8 @@ from dataclasses import dataclass, replace
 from datetime import date, datetime, tzinfo
 from enum import StrEnum
 
+from service.supplements.rules.placement import on_day
+
 _NOTHING = 1e-9
 
 
@@ -87,7 +89,7 @@ def time_of(due: Due, feeds: Mapping[int, datetime], day: date, zone: tzinfo) ->
     if due.feed in feeds:
         return feeds[due.feed or 0]
     if due.feed is None and due.at is not None:
-        return datetime.combine(day, due.at.astimezone(zone).timetz())
+        return on_day(due.at, day, zone)
     times = feeds.values()
     return min(times, default=None) if due.feed is None else max(times, default=None)
 

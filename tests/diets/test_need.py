@@ -7,8 +7,8 @@ from typing import Any
 import httpx
 import pytest
 
-from service.diets.queries import diet_grams
-from service.diets.queries.need import need_grams, portions
+from service.animals.models import Animal
+from service.diets.queries.need import need_grams, portions, shares_of
 from service.site.queries import view
 from tests.animals.test_groups import a_group, an_animal, joins
 from tests.kitchen import Kitchen
@@ -47,8 +47,14 @@ def feeds(kitchen: Kitchen, day: str = DAY) -> list[tuple[Any, ...]]:
 def eaten_of(kitchen: Kitchen, animal: str, day: str = DAY) -> dict[str, int]:
     """What supplements reckon with."""
     ids = {"BRINE": 1}
+    total: Counter[str] = Counter()
     with kitchen.looking() as session:
-        return dict(diet_grams(session, ids[animal], date.fromisoformat(day)))
+        found = session.get_one(Animal, ids[animal])
+        of_site = view(session, found.site_id, at=kitchen.clock())
+        shares = shares_of(session, of_site, date.fromisoformat(day), [found])
+        for share in shares.get(ids[animal], []):
+            total[share.species] += share.grams
+    return dict(total)
 
 
 def test_the_feeds_of_a_day_add_up_to_the_gram(kitchen: Kitchen) -> None:

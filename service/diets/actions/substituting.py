@@ -34,7 +34,7 @@ def accept(
     at: datetime,
     by: Actor,
 ) -> list[DaySubstitution]:
-    """Make proposed substitutions: the day's portions and `diet_grams` hold the other fish.
+    """Make proposed substitutions: the day's portions and `shares_of` hold the other fish.
 
     Raises NotFound, Conflict where the diet in force does not approve of the substitute, or
     the day's ration does not hold so much of the fish any more.

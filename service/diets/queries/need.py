@@ -3,7 +3,7 @@
 from collections import Counter
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import UTC, date, datetime, time
+from datetime import date, datetime
 
 from sqlmodel import Session
 
@@ -11,14 +11,13 @@ from service.animals.models import Animal, AnimalGroup, GroupMembership
 from service.decisions import Finding
 from service.diets.queries.day_of_site import DayOfSite, Portion, covers, not_fed, stays_of
 from service.diets.queries.kept import Eater, InForce, in_force_on
-from service.site.queries import SiteView, view
+from service.site.queries import SiteView
 from service.site.rules import finding
 
 __all__ = [
     "DayNeed",
     "Portion",
     "Share",
-    "diet_grams",
     "need_by",
     "need_grams",
     "need_of",
@@ -61,20 +60,6 @@ class Share:
     grams: int
     number: int
     feed_at: datetime
-
-
-def diet_grams(session: Session, animal_id: int, day: date) -> Mapping[str, int]:
-    """Grams of each species that an animal is to get on a day; empty without a diet.
-
-    An animal without a diet of its own has its even share of its group's. Substitutions
-    that were accepted count. Cost: grows with its group.
-    """
-    animal = session.get_one(Animal, animal_id)
-    of_site = view(session, animal.site_id, at=datetime.combine(day, time(12), UTC))
-    total: Counter[str] = Counter()
-    for share in shares_of(session, of_site, day, [animal]).get(animal_id, []):
-        total[share.species] += share.grams
-    return dict(sorted(total.items()))
 
 
 def shares_of(

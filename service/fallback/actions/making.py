@@ -26,6 +26,7 @@ from service.security import audit
 from service.security.actor import Actor
 from service.site import queries as sites
 from service.site.queries import SiteView
+from service.supplements.rules.placement import on_day
 from service.thawing import queries as thawing
 
 MOST_BUCKETS = 10_000
@@ -237,9 +238,7 @@ class _Known:
             ordered.number,
             ordered.item,
             each.count,
-            datetime.combine(day, part.at.astimezone(view.zone).time(), view.zone)
-            if part.at is not None and part.feed is None
-            else None,
+            on_day(part.at, day, view.zone) if part.at is not None and part.feed is None else None,
             _how(each),
         )
 

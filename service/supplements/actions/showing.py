@@ -29,6 +29,7 @@ from service.supplements.queries.plans import plan_by_id
 from service.supplements.queries.standing import SHOWN_FOR, RecordedRow
 from service.supplements.rules import PlanBasis
 from service.supplements.rules import standing as rules
+from service.supplements.rules.placement import on_day
 from service.supplements.rules.standing import EndedWhy, GivenOutcome, OrderState
 from service.supplements.schemas import (
     DifferencesOut,
@@ -253,8 +254,7 @@ def _on(giving: GivingOut, day: date, view: SiteView) -> GivingOut:
     """At the same hour as on the order's first day."""
     if giving.at is None:
         return giving
-    hour = giving.at.astimezone(view.zone).time()
-    at = datetime.combine(day, hour, view.zone).astimezone(UTC)
+    at = on_day(giving.at, day, view.zone).astimezone(UTC)
     return giving.model_copy(update={"at": at})
 
 

@@ -2,7 +2,7 @@
 
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import date, datetime, timedelta, tzinfo
 
 from service.catalogue.rules import MEASURED, default_content, species_facts
 from service.supplements.rules.needs import Food
@@ -82,6 +82,15 @@ def _with_feeds(
         for meal, share in zip(fit, split(count, smallest, max(1, parts)), strict=False)
         for fish in [_best(contents, [s for s in meal.grams if s in allowed])]
     ]
+
+
+def on_day(at: datetime, day: date, zone: tzinfo) -> datetime:
+    """The hour by the wall clock of an instant, on another day: clocks may have been put back.
+
+    >>> str(on_day(datetime(2026, 11, 20, 8, tzinfo=UTC), date(2026, 11, 29), UTC))
+    '2026-11-29 08:00:00+00:00'
+    """
+    return datetime.combine(day, at.astimezone(zone).time(), zone)
 
 
 def split(count: float, smallest: float, parts: int) -> list[float]:
