@@ -87,6 +87,7 @@ def _with_feeds(
 def on_day(at: datetime, day: date, zone: tzinfo) -> datetime:
     """The hour by the wall clock of an instant, on another day: clocks may have been put back.
 
+    >>> from datetime import UTC
     >>> str(on_day(datetime(2026, 11, 20, 8, tzinfo=UTC), date(2026, 11, 29), UTC))
     '2026-11-29 08:00:00+00:00'
     """
