@@ -3,6 +3,7 @@
 import logging
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
+from datetime import timedelta
 
 from fastapi import APIRouter, FastAPI, Request
 from fastapi.responses import JSONResponse, Response
@@ -30,6 +31,7 @@ import service.mqtt.routes
 import service.notifications.routes
 import service.nutrition.routes
 import service.opening.routes
+import service.pages.routes
 import service.photos.routes
 import service.probes.routes
 import service.provenance.routes
@@ -52,6 +54,9 @@ from service.database import open_database
 from service.errors import NotReady
 from service.http import problems
 from service.http.limits import BodyLimit, Flow
+from service.pages import static
+from service.pages.page import HEADERS, for_script, to_page
+from service.security.sessions import SessionBook
 from service.security.transactions import Replayed, request_transaction
 from service.security.users import TokenBook
 from service.settings import Settings
@@ -130,19 +135,25 @@ def create_app(settings: Settings | None = None, *, clock: Clock = system_clock)
     app.add_middleware(BodyLimit, most_bytes=settings.max_body_bytes)
     app.state.settings, app.state.database, app.state.clock = settings, database, clock
     app.state.tokens = TokenBook()
+    app.state.visits = SessionBook(timedelta(minutes=settings.session_minutes))
+    app.state.to_page = to_page
     app.state.flow = Flow(settings.bodies_at_once)
     app.state.open_write = request_transaction
     problems.install(app)
     app.add_exception_handler(Replayed, _replay)
     # Not `include_router`: it makes every route a second time, and finds one more slowly.
-    for router in (*ROUTERS, _health):
+    for router in (*ROUTERS, *service.pages.routes.routers, _health):
         app.router.routes.extend(router.routes)
+    app.mount("/static", static.Kept(directory=static.FOLDER))
     return app
 
 
-async def _replay(_request: Request, first: Exception) -> Response:
-    """The answer of the first time, given again."""
+async def _replay(request: Request, first: Exception) -> Response:
+    """The answer of the first time, given again; a page's was the way to another page."""
     assert isinstance(first, Replayed)
+    if first.status == 303:
+        path = first.body.decode()
+        return for_script(request, Response(path, 303, {"Location": path, **HEADERS}, "text/plain"))
     return Response(first.body, first.status, {"Idempotency-Replayed": "true"}, "application/json")
 
 
@@ -182,6 +193,8 @@ def describe_problem(kind: str) -> str:
 PROBLEM_KINDS = {
     "validation": "Something sent is malformed; the field is named and nothing was stored.",
     "not-authenticated": "No token, or one that is unknown, withdrawn or run out.",
+    "too-many-attempts": "Too many attempts to log in failed; wait a quarter of an hour.",
+    "other-origin": "The request did not come from a page of this service.",
     "not-allowed": "The role or site of this token does not carry the right.",
     "conflict": "It cannot be done as things stand.",
     "already-exists": "The code is taken.",

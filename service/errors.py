@@ -10,6 +10,7 @@
     ├── TooLarge             longer than what is kept              (413)
     ├── UnknownMedia         not of a kind that is read here       (415)
     ├── ChangedMeanwhile     somebody edited it since it was read  (412)
+    ├── TooOften             tried too many times in too short a time (429)
     ├── Busy                 more is asked than is done at once    (503)
     └── NotReady             the service cannot answer yet         (503)
 
@@ -159,6 +160,13 @@ class ChangedMeanwhile(FishhouseError):
 
     kind = "changed-meanwhile"
     advice = "Read it again, then send your change with the new ETag."
+
+
+class TooOften(FishhouseError):
+    """Somebody guesses, or has forgotten: they have to wait."""
+
+    kind = "too-many-attempts"
+    advice = "Wait a quarter of an hour; a manager can set a new password meanwhile."
 
 
 class Busy(FishhouseError):

@@ -52,6 +52,12 @@ class Settings(BaseSettings):
         "still.",
     )
 
+    session_minutes: int = Field(
+        default=60,
+        ge=1,
+        description="After how many minutes without a touch somebody is logged out of the pages.",
+    )
+
     smtp_host: str = Field(
         default="", description="Mail server that e-mail is handed to; empty: no e-mail is sent."
     )

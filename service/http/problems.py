@@ -2,12 +2,12 @@
 
 import logging
 import sqlite3
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import Any
 
 from fastapi import FastAPI, Request
 from fastapi.exceptions import RequestValidationError
-from fastapi.responses import JSONResponse
+from fastapi.responses import JSONResponse, Response
 from pydantic import BaseModel, Field
 from sqlalchemy import exc
 from starlette.exceptions import HTTPException
@@ -25,6 +25,7 @@ from service.errors import (
     NotReady,
     RuleRefused,
     TooLarge,
+    TooOften,
     UnknownMedia,
 )
 
@@ -42,6 +43,7 @@ STATUS: dict[type[FishhouseError], int] = {
     UnknownMedia: 415,
     Busy: 503,
     NotReady: 503,
+    TooOften: 429,
 }
 RETRY_AFTER_S = "2"
 DISK_FULL = "53100"  # PostgreSQL's code
@@ -107,8 +109,35 @@ def problem(
         errors=list(errors),
         findings=list(findings),
     ).model_dump(mode="json")
-    headers = {401: {"WWW-Authenticate": "Bearer"}, 503: {"Retry-After": RETRY_AFTER_S}}.get(status)
+    headers = {
+        401: {"WWW-Authenticate": "Bearer"},
+        429: {"Retry-After": "900"},
+        503: {"Retry-After": RETRY_AFTER_S},
+    }.get(status)
     return JSONResponse(body | (extra or {}), status, headers, media_type=PROBLEM_JSON)
+
+
+ToPage = Callable[[Request, Problem], Response | None]
+"""What a page makes of a problem; None where no page asked."""
+Handler = Callable[[Request, Exception], JSONResponse]
+
+
+def _answered(make: Handler) -> Callable[[Request, Exception], Response]:
+    """A problem document, or what the application's pages make of it."""
+
+    def answer(request: Request, error: Exception) -> Response:
+        document = make(request, error)
+        to_page: ToPage | None = getattr(request.app.state, "to_page", None)
+        if to_page is None:
+            return document
+        page = to_page(request, Problem.model_validate_json(bytes(document.body)))
+        if page is None:
+            return document
+        if "retry-after" in document.headers:
+            page.headers["Retry-After"] = document.headers["retry-after"]
+        return page
+
+    return answer
 
 
 def _expected(_request: Request, error: Exception) -> JSONResponse:
@@ -233,12 +262,12 @@ def _unexpected(_request: Request, error: Exception) -> JSONResponse:
 
 def install(app: FastAPI) -> None:
     """Answer every failure of this application with a problem document."""
-    app.add_exception_handler(FishhouseError, _expected)
-    app.add_exception_handler(RequestValidationError, _malformed)
-    app.add_exception_handler(HTTPException, _plain)
-    app.add_exception_handler(exc.IntegrityError, _lost_race)
-    app.add_exception_handler(exc.DataError, _out_of_range)
-    app.add_exception_handler(OverflowError, _out_of_range)
-    app.add_exception_handler(exc.OperationalError, _busy)
-    app.add_exception_handler(exc.TimeoutError, _busy)
-    app.add_exception_handler(Exception, _unexpected)
+    app.add_exception_handler(FishhouseError, _answered(_expected))
+    app.add_exception_handler(RequestValidationError, _answered(_malformed))
+    app.add_exception_handler(HTTPException, _answered(_plain))
+    app.add_exception_handler(exc.IntegrityError, _answered(_lost_race))
+    app.add_exception_handler(exc.DataError, _answered(_out_of_range))
+    app.add_exception_handler(OverflowError, _answered(_out_of_range))
+    app.add_exception_handler(exc.OperationalError, _answered(_busy))
+    app.add_exception_handler(exc.TimeoutError, _answered(_busy))
+    app.add_exception_handler(Exception, _answered(_unexpected))

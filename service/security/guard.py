@@ -21,7 +21,9 @@ from service.http.limits import Flow
 from service.http.problems import PROBLEM_ANSWERS
 from service.http.tables import as_csv, wants_csv
 from service.security.actor import Actor
+from service.security.origin import ensure_same_origin
 from service.security.rules import Action
+from service.security.sessions import COOKIE, SessionBook, Visit
 from service.security.users import TokenBook
 
 
@@ -85,13 +87,13 @@ class GuardedRoute(APIRoute):
             if right is not None:
                 request.state.actor = authenticate(request)
                 request.state.actor.ensure(right.action)
-            _refuse_nul(request)
+            refuse_nul(request)
             async with self.room(request):
                 if request.method != "GET":
                     request.state.body = await request.body()
                 async with self.turn(request):
                     response = await answer(request)
-            if request.method == "GET" and wants_csv(request.headers.get("accept", "")):
+            if request.method == "GET" and _as_table(request):
                 return as_csv(response)
             request.state.answer = response  # the write session keeps it with its key
             return response
@@ -99,7 +101,12 @@ class GuardedRoute(APIRoute):
         return guarded
 
 
-def _refuse_nul(request: Request) -> None:
+def _as_table(request: Request) -> bool:
+    """Whether a list is asked for as CSV; a link of a page cannot send an Accept header."""
+    return wants_csv(request.headers.get("accept", "")) or request.query_params.get("as") == "csv"
+
+
+def refuse_nul(request: Request) -> None:
     """Raise Invalid for a character in the address that no code and no text can have."""
     for name, value in (*request.path_params.items(), *request.query_params.multi_items()):
         if not storable(str(value)) or not storable(name):
@@ -107,7 +114,10 @@ def _refuse_nul(request: Request) -> None:
 
 
 def authenticate(request: Request) -> Actor:
-    """The user of the bearer token. Raises NotAuthenticated."""
+    """The user of the bearer token, or of the cookie that the pages use. Raises NotAuthenticated,
+    and NotAllowed for a write with a cookie that no page of this service has sent."""
+    if "authorization" not in request.headers and COOKIE in request.cookies:
+        return visit_of(request).by
     scheme, _, token = request.headers.get("authorization", "").partition(" ")
     if scheme.lower() != "bearer" or not token.strip():
         raise NotAuthenticated("this needs a token")
@@ -117,6 +127,18 @@ def authenticate(request: Request) -> Actor:
     if actor is None:
         raise NotAuthenticated("this token is unknown, withdrawn or run out")
     return actor
+
+
+def visit_of(request: Request) -> Visit:
+    """The session of the cookie. Raises NotAuthenticated, and NotAllowed for another origin."""
+    ensure_same_origin(request)
+    book: SessionBook = request.app.state.visits
+    database: Database = request.app.state.database
+    token = request.cookies.get(COOKIE, "")
+    visit = book.visit(database.reader.connect, token, at=request.app.state.clock())
+    if visit is None:
+        raise NotAuthenticated("nobody is logged in here any more", advice="Log in again.")
+    return visit
 
 
 class FlowRoute(GuardedRoute):

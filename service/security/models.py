@@ -42,6 +42,32 @@ class ApiToken(SQLModel, table=True):
     revoked_at: Instant | None = None
 
 
+class WebSession(SQLModel, table=True):
+    """Somebody logged in at a tablet or a desk; of the cookie only a hash is stored."""
+
+    __tablename__ = "web_session"
+
+    id: int | None = Field(default=None, primary_key=True)
+    user_id: int = Field(foreign_key="app_user.id", index=True)
+    token_hash: bytes = Field(sa_column=Column(LargeBinary, unique=True, nullable=False))
+    created_at: Instant
+    seen_at: Instant
+    ended_at: Instant | None = None
+    site_id: int | None = Field(default=None, foreign_key="site.id")
+    language: str | None = None
+
+
+class LoginFailure(SQLModel, table=True):
+    """An attempt to log in that failed."""
+
+    __tablename__ = "login_failure"
+
+    id: int | None = Field(default=None, primary_key=True)
+    name: str
+    address: str
+    at: Instant = Field(index=True)
+
+
 class IdempotencyKey(SQLModel, table=True):
     """A request that succeeded, and its answer, so that a retry is not done twice."""
 

@@ -75,7 +75,7 @@ def request_transaction(request: Request) -> Iterator[Session]:
 
 
 def _claim_of(request: Request) -> "_Claim | None":
-    key = request.headers.get("idempotency-key")
+    key = getattr(request.state, "form_key", None) or request.headers.get("idempotency-key")
     actor: Actor | None = getattr(request.state, "actor", None)
     if key is None or actor is None:
         return None

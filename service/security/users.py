@@ -37,7 +37,8 @@ _BY_HASH = (
 
 
 @lru_cache(maxsize=1)
-def _hasher() -> PasswordHash:
+def hasher() -> PasswordHash:
+    """Argon2id with the library's recommended cost."""
     return PasswordHash.recommended()
 
 
@@ -62,7 +63,7 @@ def add_user(
         raise Invalid.at("password", "a password needs at least ten characters")
     if session.exec(select_model(User).where(col(User.name) == name)).first():
         raise Conflict.exists("user", name, "name")
-    hashed = _hasher().hash(password) if password is not None else None
+    hashed = hasher().hash(password) if password is not None else None
     user = User(name=name, role=role, password_hash=hashed, created_at=at)
     session.add(user)
     session.flush()
@@ -98,7 +99,15 @@ def issue_token(
 
 def password_fits(user: User, password: str) -> bool:
     """Whether a password is this user's. Takes a third of a second on purpose."""
-    return user.password_hash is not None and _hasher().verify(password, user.password_hash)
+    return user.password_hash is not None and hasher().verify(password, user.password_hash)
+
+
+def user_by_name(session: Session, name: str) -> User:
+    """A user by name. Raises NotFound."""
+    user = session.exec(select_model(User).where(col(User.name) == name)).one_or_none()
+    if user is None:
+        raise NotFound.of("user", name, "user")
+    return user
 
 
 def actor_named(session: Session, name: str) -> Actor:
@@ -106,9 +115,7 @@ def actor_named(session: Session, name: str) -> Actor:
 
     Raises NotFound if nobody is called so, NotAllowed if they may no longer ask.
     """
-    user = session.exec(select_model(User).where(col(User.name) == name)).one_or_none()
-    if user is None:
-        raise NotFound.of("user", name, "user")
+    user = user_by_name(session, name)
     if user.disabled_at is not None:
         raise NotAllowed(f"the user {name} may no longer ask")
     of_sites = select_model(UserSite.site_id).where(col(UserSite.user_id) == user.id)

@@ -1,0 +1,5 @@
+"""Animals: what each ate, against what it should have."""
+
+from service.pages.page import page_router
+
+router = page_router("/animals")

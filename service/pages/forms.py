@@ -1,0 +1,116 @@
+"""What a form sends becomes the same schema that the API takes.
+
+A field's name is its path: `lot`, `mass.value`, `items.0.grams`. An empty field is one left
+out. `datetime-local` fields are read in the site's zone. Names that begin with an underscore
+are the form's own: `_key` (sent once only), `_back` (the page it stands on).
+"""
+
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Annotated, Any, TypeVar
+from zoneinfo import ZoneInfo
+
+from fastapi import Depends, Request
+from pydantic import BaseModel, ValidationError
+from starlette.datastructures import UploadFile
+
+from service.errors import FieldError, Invalid
+
+Schema = TypeVar("Schema", bound=BaseModel)
+LOCAL = re.compile(r"\d{4}-\d{2}-\d{2}T\d{2}:\d{2}(:\d{2})?", re.ASCII)
+DEEPEST, LONGEST_LIST = 6, 500
+
+
+@dataclass(frozen=True)
+class Entered:
+    """The fields of a form, in order."""
+
+    fields: Sequence[tuple[str, str]]
+    files: Mapping[str, UploadFile]
+
+    def text(self, name: str) -> str:
+        """The last value of a field; empty where there is none."""
+        return next((value for key, value in reversed(self.fields) if key == name), "")
+
+    def read(self, schema: type[Schema], zone: ZoneInfo, **more: Any) -> Schema:
+        """The form as a schema of the API. Raises Invalid, naming each field at fault.
+
+        more : values that no field of the form gives (what stands in the address).
+        """
+        try:
+            return schema.model_validate(self.nested(zone) | more)
+        except ValidationError as error:
+            raise _invalid(error) from error
+
+    def nested(self, zone: ZoneInfo) -> dict[str, Any]:
+        """Paths unfolded: `items.0.grams` becomes `{"items": [{"grams": …}]}`."""
+        tree: dict[str, Any] = {}
+        for name, value in self.fields:
+            if name.startswith("_") or not value.strip():
+                continue
+            _put(tree, name.split("."), _in_zone(value.strip(), zone))
+        return {key: _lists(value) for key, value in tree.items()}
+
+
+async def entered(request: Request) -> Entered:
+    """The form of a request."""
+    form = await request.form()
+    fields = [(key, value) for key, value in form.multi_items() if isinstance(value, str)]
+    files = {key: value for key, value in form.multi_items() if isinstance(value, UploadFile)}
+    return Entered(fields, files)
+
+
+Form = Annotated[Entered, Depends(entered)]
+
+
+def _put(tree: dict[str, Any], path: list[str], value: str) -> None:
+    if len(path) > DEEPEST:
+        raise Invalid.at(".".join(path), "this field is not known here")
+    *parents, last = path
+    for parent in parents:
+        below = tree.setdefault(parent, {})
+        if not isinstance(below, dict):
+            raise Invalid.at(".".join(path), "this field is named twice")
+        tree = below
+    if last in tree and isinstance(tree[last], dict):
+        raise Invalid.at(".".join(path), "this field is named twice")
+    tree[last] = value
+
+
+def _lists(value: Any) -> Any:
+    """Mappings whose keys are numbers become lists in the order of the numbers."""
+    if not isinstance(value, dict):
+        return value
+    inside = {key: _lists(below) for key, below in value.items()}
+    if all(key.isdecimal() for key in inside):
+        if len(inside) > LONGEST_LIST:
+            raise Invalid.at("form", "too many lines")
+        return [inside[key] for key in sorted(inside, key=int)]
+    return inside
+
+
+def _in_zone(value: str, zone: ZoneInfo) -> str:
+    if not LOCAL.fullmatch(value):
+        return value
+    try:
+        return datetime.fromisoformat(value).replace(tzinfo=zone).isoformat()
+    except ValueError:
+        return value
+
+
+def _invalid(error: ValidationError) -> Invalid:
+    errors = [
+        FieldError(".".join(str(part) for part in e["loc"]) or "form", _sentence(e))
+        for e in error.errors()
+    ]
+    return Invalid("; ".join(f"{e.field}: {e.message}" for e in errors[:5]), errors=errors)
+
+
+def _sentence(error: Any) -> str:
+    if error["type"] == "extra_forbidden":
+        return "this field is not known here"
+    if error["type"] == "missing":
+        return "this is needed"
+    return str(error["msg"]).removeprefix("Value error, ")

@@ -1,0 +1,5 @@
+"""Receive: a truck is here."""
+
+from service.pages.page import page_router
+
+router = page_router("/receive")

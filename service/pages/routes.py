@@ -1,0 +1,37 @@
+"""The pages, as the application takes them."""
+
+from fastapi import APIRouter
+
+from service.pages import (
+    animals,
+    board,
+    feed,
+    first_run,
+    live,
+    log_in,
+    offline,
+    receive,
+    records,
+    rooms,
+    set_up,
+    stock,
+    supplements,
+    thaw,
+)
+
+routers: tuple[APIRouter, ...] = (
+    log_in.router,
+    board.router,
+    receive.router,
+    rooms.router,
+    stock.router,
+    thaw.router,
+    feed.router,
+    supplements.router,
+    animals.router,
+    records.router,
+    set_up.router,
+    first_run.router,
+    offline.router,
+    live.router,
+)
