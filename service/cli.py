@@ -54,6 +54,17 @@ def _parser() -> argparse.ArgumentParser:
     serve.add_argument("--host", default="127.0.0.1")
     serve.add_argument("--port", type=int, default=8000)
     serve.add_argument("--workers", type=int, default=1, help="processes (PostgreSQL only)")
+    serve.add_argument(
+        "--tls", action="store_true", help="speak TLS, with certificates of an authority of our own"
+    )
+    serve.add_argument(
+        "--name",
+        action="append",
+        metavar="HOST",
+        help="with --tls: a name or address that tablets use; repeatable, default localhost",
+    )
+    serve.add_argument("--certificate", metavar="FILE", help="your own certificate instead (PEM)")
+    serve.add_argument("--key", metavar="FILE", help="the key of your own certificate (PEM)")
     _add(commands, "worker", _worker, "do the background work until stopped")
     _add(commands, "listen", _listen, "store what an MQTT broker hands over until stopped")
     _add_user(commands)
@@ -148,11 +159,12 @@ def _migrate(_parsed: argparse.Namespace) -> int:
 
 
 def _serve(parsed: argparse.Namespace) -> int:
-    _, database = _open()
+    settings, database = _open()
     database.close()
     if parsed.workers > 1 and database.is_sqlite:
         print("SQLite serves one process; use PostgreSQL for several.", file=sys.stderr)
         return 2
+    certificate, key = _certificate_of(parsed, settings)
     uvicorn.run(
         "service.app:create_app",
         factory=True,
@@ -161,8 +173,33 @@ def _serve(parsed: argparse.Namespace) -> int:
         workers=parsed.workers,
         log_level="info",
         access_log=False,
+        ssl_certfile=certificate,
+        ssl_keyfile=key,
     )
     return 0
+
+
+def _certificate_of(
+    parsed: argparse.Namespace, settings: Settings
+) -> tuple[str | None, str | None]:
+    """Certificate and key to serve with: the own ones, else of the local authority; else none."""
+    if bool(parsed.certificate) != bool(parsed.key):
+        raise ValueError("--certificate and --key go together.")
+    if parsed.certificate:
+        return parsed.certificate, parsed.key
+    if not parsed.tls:
+        if parsed.name:
+            raise ValueError("--name belongs to --tls.")
+        return None, None
+    from service.certificates import local_certificates
+
+    names = parsed.name or ["localhost"]
+    made = local_certificates(settings.data_dir / "tls", names, at=system_clock())
+    print(f"Install this authority on each tablet: {made.authority}")
+    print(f"Its SHA-256 fingerprint: {made.fingerprint}")
+    for name in names:
+        print(f"Then open https://{name}:{parsed.port}/", flush=True)
+    return str(made.server), str(made.key)
 
 
 def _worker(_parsed: argparse.Namespace) -> int:

@@ -21,11 +21,18 @@ STOP_WITHIN_S = 15.0
 
 @contextmanager
 def served(
-    address: str, folder: Path, ports: int = 2, *, watch: bool = False, **settings: str
+    address: str,
+    folder: Path,
+    ports: int = 2,
+    *,
+    watch: bool = False,
+    options: Sequence[str] = (),
+    **settings: str,
 ) -> Iterator[list[str]]:
     """So many processes of the service on one migrated database; their base URLs.
 
-    watch: whether each runs its own watch. settings: further `FISHHOUSE_…`
+    watch: whether each runs its own watch. options: more words for `fishhouse serve`; with
+    `--tls` the URLs say https. settings: further `FISHHOUSE_…`
     variables, without the prefix. Raises AssertionError, with what a process
     said, if one does not become ready.
     """
@@ -38,7 +45,8 @@ def served(
     }
     with ExitStack() as stack:
         started = [
-            stack.enter_context(_process(port, folder, environment)) for port in free_ports(ports)
+            stack.enter_context(_process(port, folder, environment, options))
+            for port in free_ports(ports)
         ]
         for process, url, said in started:
             _wait_until_ready(process, url, said)
@@ -47,14 +55,15 @@ def served(
 
 @contextmanager
 def _process(
-    port: int, folder: Path, environment: dict[str, str]
+    port: int, folder: Path, environment: dict[str, str], options: Sequence[str]
 ) -> Iterator[tuple["subprocess.Popen[bytes]", str, Path]]:
     said = folder / f"serve-{port}.log"
-    command = [sys.executable, "-m", "service.cli", "serve", "--port", str(port)]
+    command = [sys.executable, "-m", "service.cli", "serve", "--port", str(port), *options]
+    scheme = "https" if "--tls" in options else "http"
     with said.open("wb") as log:
         process = subprocess.Popen(command, env=environment, stdout=log, stderr=log)
         try:
-            yield process, f"http://127.0.0.1:{port}", said
+            yield process, f"{scheme}://127.0.0.1:{port}", said
         finally:
             stop(process)
 
@@ -82,7 +91,7 @@ def _wait_until_ready(process: "subprocess.Popen[bytes]", url: str, said: Path) 
     deadline = time.monotonic() + START_WITHIN_S
     while time.monotonic() < deadline and process.poll() is None:
         try:
-            if httpx.get(f"{url}/readyz", timeout=5).status_code == 200:
+            if httpx.get(f"{url}/readyz", timeout=5, verify=False).status_code == 200:
                 return
         except httpx.TransportError:
             pass  # it does not listen yet
@@ -103,6 +112,6 @@ def one_served(
         **{f"FISHHOUSE_{name.upper()}": value for name, value in settings.items()},
     }
     (port,) = free_ports(1)
-    with _process(port, folder, environment) as (process, url, said):
+    with _process(port, folder, environment, ()) as (process, url, said):
         _wait_until_ready(process, url, said)
         yield url, process

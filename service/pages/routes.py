@@ -4,6 +4,7 @@ from fastapi import APIRouter
 
 from service.pages import (
     animals,
+    authority,
     board,
     feed,
     first_run,
@@ -21,6 +22,7 @@ from service.pages import (
 
 routers: tuple[APIRouter, ...] = (
     log_in.router,
+    authority.router,
     board.router,
     receive.router,
     rooms.router,

@@ -11,7 +11,7 @@ from service.security.rules import RIGHTS, Role
 from tests.kitchen import Kitchen
 from tests.pages.visiting import visitor
 
-OPEN = {"/log-in", "/first-run", "/manifest.webmanifest", "/service-worker.js"}
+OPEN = {"/log-in", "/authority.crt", "/first-run", "/manifest.webmanifest", "/service-worker.js"}
 """What is needed before anybody is known."""
 
 
