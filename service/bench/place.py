@@ -11,7 +11,7 @@ from service.database import Database, open_database
 from service.migrations import migrate
 from service.probes.actions.setting_up import add_probe
 from service.probes.schemas import ProbeIn
-from service.receiving import actions as receiving
+from service.receiving.actions import arriving as receiving
 from service.receiving.schemas import DeliveryIn
 from service.security import users
 from service.security.actor import SERVICE

@@ -42,7 +42,7 @@ from service.ledger.schemas import CountIn
 from service.probes.actions import setting_up as probes
 from service.probes.schemas import ProbeIn
 from service.quantities import Mass, Temperature, parse_mass, parse_temperature
-from service.receiving import actions as receiving
+from service.receiving.actions import arriving as receiving
 from service.receiving.schemas import DeliveryIn, LotIn
 from service.security import users
 from service.security.actor import Actor

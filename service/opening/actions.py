@@ -22,7 +22,7 @@ from service.lots.rules import LotStatus, wrong_days
 from service.opening import queries
 from service.opening.rules import KEPT_AS, Same
 from service.opening.schemas import OpeningLot, OpeningOut, OpeningTotal
-from service.receiving.actions import Received, receive
+from service.receiving.actions.arriving import Received, receive
 from service.receiving.schemas import DeliveryIn, LotIn
 from service.security import audit
 from service.security.actor import Actor

@@ -25,7 +25,7 @@ from service.provenance.rules import (
     taken_as,
 )
 from service.provenance.schemas import CorrectionIn, UnlabelledIn
-from service.receiving.actions import amount_of
+from service.receiving.actions.arriving import amount_of
 from service.receiving.models import Delivery, Receipt
 from service.receiving.rules import receiving_findings
 from service.security import audit

@@ -11,7 +11,8 @@ from service.http.sessions import Now, ReadSession, WriteSession
 from service.lots.models import Lot
 from service.lots.rules import LotStatus
 from service.quantities import Units
-from service.receiving import actions, queries
+from service.receiving import queries
+from service.receiving.actions import arriving
 from service.receiving.models import Delivery, DeliveryDocument
 from service.receiving.schemas import DeliveryIn, DeliveryOut, DocumentOut, ReceivedLot
 from service.security.guard import MayLook, MayReceive, guarded_router
@@ -23,7 +24,7 @@ router: APIRouter = guarded_router("/deliveries", "receiving")
 @router.post("", status_code=201)
 def receive(delivery: DeliveryIn, session: WriteSession, at: Now, by: MayReceive) -> DeliveryOut:
     """A truck is here: its lots, accepted or held, with every finding."""
-    stored, received = actions.receive(session, delivery, at=at, by=by)
+    stored, received = arriving.receive(session, delivery, at=at, by=by)
     units = sites.view(session, stored.site_id, at=at).units
     papers = queries.documents(session, [stored.id or 0])
     lots = [(r.lot, r.findings) for r in received]

@@ -16,7 +16,7 @@ from service.ledger import queries
 from service.ledger.actions import removing, stock
 from service.ledger.models import Parcel, Reservation
 from service.ledger.schemas import CondemnationIn, CountIn, MoveIn, SupplierReturnIn
-from service.receiving import actions as receiving
+from service.receiving.actions import arriving as receiving
 from service.receiving.schemas import DeliveryIn
 from service.security.actor import Actor
 from service.security.rules import Role

@@ -1,0 +1,1 @@
+"""Receiving what came, and keeping what is entered until it is complete."""
