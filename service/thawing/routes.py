@@ -42,7 +42,6 @@ from service.thawing.actions import (
 )
 from service.thawing.actions.pulling import Pulled
 from service.thawing.queries import BatchView
-from service.thawing.rules.looks import Look, part_thawed_at
 from service.thawing.schemas import (
     AcceptIn,
     BatchEventOut,
@@ -50,7 +49,6 @@ from service.thawing.schemas import (
     CancelIn,
     DiscardIn,
     DripIn,
-    LookOut,
     MeasuredOut,
     MoveBatchIn,
     OutOfCartonsOut,
@@ -149,7 +147,7 @@ def pull(order: PullIn, session: WriteSession, at: Now, by: MayPull) -> PullOut:
     view = sites.view(session, pulled.batch.batch.site_id, at=at)
     cartons = [take.cartons for take in pulled.takes if take.cartons is not None]
     return PullOut(
-        thaw_batch=batch_out(pulled.batch, view, at),
+        thaw_batch=showing.batch_out(pulled.batch, view, at),
         movement_id=pulled.movement_id,
         cartons=sum(cartons) if cartons else None,
         out_of_cartons=_out_of_cartons(pulled, view),
@@ -194,7 +192,7 @@ def list_batches(
     )
     views = {site.id: sites.view_of(session, site, at=at) for site in seen}
     shown = [
-        (each.batch.id, batch_out(each, view, at))
+        (each.batch.id, showing.batch_out(each, view, at))
         for view in views.values()
         for each in queries.batch_views(
             session, [b for b in found if b.site_id == view.id], view.policy, at=at
@@ -313,51 +311,10 @@ def put_back(
 
 def _shown(session: Session, batch: Batch, at: datetime) -> ThawBatchOut:
     view = sites.view(session, batch.site_id, at=at)
-    return batch_out(queries.batch_view(session, batch, view.policy, at=at), view, at)
+    return showing.batch_out(queries.batch_view(session, batch, view.policy, at=at), view, at)
 
 
 def _is(each: BatchView, state: BatchFilter, view: SiteView, at: datetime) -> bool:
     if state == "to_discard":
         return at > each.discard_after(view.policy)
     return each.state == state
-
-
-def batch_out(each: BatchView, view: SiteView, at: datetime) -> ThawBatchOut:
-    """A thaw batch as it is shown at an instant."""
-    facts = each.facts
-    forecast = each.forecast if facts.thawed_at is None else None
-    return ThawBatchOut(
-        code=each.batch.code,
-        lot=each.lot.code,
-        species=each.lot.species_code,
-        place=each.place.code if each.place else None,
-        mass=view.units.mass_out(each.pulled_g),
-        remaining=view.units.mass_out(each.remaining_g),
-        left_freezer_at=facts.left_freezer_at,
-        thawed_at=facts.thawed_at,
-        thawed_expected=each.thawed_after(forecast.hours) if forecast else None,
-        thawed_range=(
-            (each.thawed_after(forecast.low_h), each.thawed_after(forecast.high_h))
-            if forecast
-            else None
-        ),
-        discard_after=each.discard_after(view.policy),
-        discard_after_estimated=facts.refrigerated and facts.thawed_at is None,
-        clock="clock-from-thawed" if facts.refrigerated else "clock-from-freezer",
-        state=each.state,
-        to_discard=each.remaining_g > 0 and at > each.discard_after(view.policy),
-        split_from=each.split_from,
-        part_thawed_at=part_thawed_at(each.looks),
-        looks=[_look_out(look, view) for look in sorted(each.looks, key=lambda x: x.seen_at)],
-    )
-
-
-def _look_out(look: Look, view: SiteView) -> LookOut:
-    measured = look.measured_c
-    return LookOut(
-        seen_at=look.seen_at,
-        found=look.found,
-        method=look.method,
-        part=look.part,
-        temperature=None if measured is None else view.units.temperature_out(measured),
-    )

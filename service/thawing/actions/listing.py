@@ -23,6 +23,17 @@ def pull_list(session: Session, view: SiteView, day: date, *, now: datetime) -> 
     return sorted(lines, key=lambda line: (line.pull_not_after, line.from_place, line.lot))
 
 
+def to_pull(session: Session, view: SiteView, *, now: datetime) -> list[PullLine]:
+    """What is still to be pulled for all requests whose last feed is to come, by last minute.
+
+    Three queries; cost grows with those requests.
+    """
+    live = queries.live_requests(session, view.id, now=now)
+    lines = [line for each in standings(session, live) for line in _lines(each, view, now)]
+    left = [line for line in lines if not line.done]
+    return sorted(left, key=lambda line: (line.pull_not_after, line.from_place, line.lot))
+
+
 def _lines(each: Standing, view: SiteView, now: datetime) -> Iterator[PullLine]:
     names = species_facts()
     for pull in each.plan.pulls:

@@ -14,9 +14,10 @@ from service.quantities import Units
 from service.security.actor import Actor
 from service.site import queries as sites
 from service.site.models import Place
+from service.site.queries import SiteView
 from service.thawing import queries
 from service.thawing.rules.scanning import Carton, carton_of
-from service.thawing.schemas import PullIn
+from service.thawing.schemas import PullIn, PullLine
 
 
 def scanned_lot(session: Session, order: PullIn, origin: Place, *, at: datetime, by: Actor) -> Lot:
@@ -26,10 +27,8 @@ def scanned_lot(session: Session, order: PullIn, origin: Place, *, at: datetime,
     species, else any. Raises Conflict `wrong-lot` with the right ones, `several-lots` where a
     supplier's label fits several, NotFound and Invalid.
     """
-    carton = _read(order, at)
-    found = queries.lots_on_label(session, carton, site_id=origin.site_id)
-    if not found:
-        raise NotFound.of("lot", str(carton), "scanned")
+    texts = [order.scanned] if isinstance(order.scanned, str) else order.scanned or []
+    found = _lots_of(session, texts, origin.site_id, at)
     kept = _to_take(session, order, found, at, by)
     fits = [lot for lot in found if not kept or lot.code in {row["lot"] for row in kept}]
     if not fits:
@@ -43,8 +42,40 @@ def scanned_lot(session: Session, order: PullIn, origin: Place, *, at: datetime,
     return fits[0] if len(fits) == 1 else _only_one_here(session, fits, origin, at)
 
 
-def _read(order: PullIn, at: datetime) -> Carton:
-    texts = [order.scanned] if isinstance(order.scanned, str) else order.scanned or []
+def line_of_carton(
+    session: Session, lines: Sequence[PullLine], text: str, view: SiteView, *, at: datetime
+) -> PullLine:
+    """The first line of a pull list that is not done and that a scanned carton is for.
+
+    Nothing is stored. Raises Conflict `wrong-lot` with what is still to be pulled, NotFound
+    and Invalid.
+    """
+    found = _lots_of(session, [text], view.id, at)
+    codes, species = {lot.code for lot in found}, {lot.species_code for lot in found}
+    left = [line for line in lines if not line.done]
+    for line in left:
+        if line.lot in codes:
+            return line
+    of_its_kind = [line for line in left if line.species in species]
+    right = dict.fromkeys(f"{line.lot} from {line.from_place}" for line in of_its_kind)
+    to_do = f"take {' or '.join(right)}" if right else "no more of this fish is on the list"
+    raise Conflict(
+        f"this carton is of {' or '.join(sorted(codes))}: {to_do}",
+        kind="wrong-lot",
+        advice="Put it back and take the right one, or pull its lot by name for a reason.",
+    )
+
+
+def _lots_of(session: Session, texts: Sequence[str], site_id: int, at: datetime) -> Sequence[Lot]:
+    """The lots that a carton may be of. Raises NotFound where there are none, and Invalid."""
+    carton = _read(texts, at)
+    found = queries.lots_on_label(session, carton, site_id=site_id)
+    if not found:
+        raise NotFound.of("lot", str(carton), "scanned")
+    return found
+
+
+def _read(texts: Sequence[str], at: datetime) -> Carton:
     try:
         return carton_of(texts, at.date())
     except ValueError as error:

@@ -1,4 +1,4 @@
-"""A plan as it is answered and kept."""
+"""A plan as it is answered and kept; a thaw batch as it is shown."""
 
 from collections.abc import Sequence
 from datetime import datetime, timedelta
@@ -7,11 +7,14 @@ from sqlmodel import Session
 
 from service.quantities import Units
 from service.science.estimate import Estimate
+from service.site.queries import SiteView
 from service.thawing import queries
 from service.thawing.actions.drafting import Draft, Job, Line, Product, other_ways
 from service.thawing.actions.sharing import Standing, standings
 from service.thawing.models import ThawRequest
+from service.thawing.queries import BatchView
 from service.thawing.rules.clocks import ThawFacts, discard_after
+from service.thawing.rules.looks import Look, part_thawed_at
 from service.thawing.rules.placing import Room, place_findings
 from service.thawing.rules.sharing import Shared, Spare
 from service.thawing.rules.wanting import Wanted
@@ -19,12 +22,14 @@ from service.thawing.rules.windows import alternatives, minute_after, minute_bef
 from service.thawing.schemas import (
     AlternativeOut,
     ExtraOut,
+    LookOut,
     PlanChangeOut,
     PlannedPull,
     PlannedStage,
     SharedOut,
     Shortage,
     StageOut,
+    ThawBatchOut,
     ThawRequestOut,
     ThawTimeOut,
     WantedOut,
@@ -268,4 +273,45 @@ def _with_state(standing: Standing, pull: PlannedPull, shared_g: int) -> Planned
             "thaw_batches": [each.batch.code for each in standing.pulled.get(pull.number, ())],
             "surplus_shared": units.mass_out(shared_g),
         }
+    )
+
+
+def batch_out(each: BatchView, view: SiteView, at: datetime) -> ThawBatchOut:
+    """A thaw batch as it is shown at an instant."""
+    facts = each.facts
+    forecast = each.forecast if facts.thawed_at is None else None
+    return ThawBatchOut(
+        code=each.batch.code,
+        lot=each.lot.code,
+        species=each.lot.species_code,
+        place=each.place.code if each.place else None,
+        mass=view.units.mass_out(each.pulled_g),
+        remaining=view.units.mass_out(each.remaining_g),
+        left_freezer_at=facts.left_freezer_at,
+        thawed_at=facts.thawed_at,
+        thawed_expected=each.thawed_after(forecast.hours) if forecast else None,
+        thawed_range=(
+            (each.thawed_after(forecast.low_h), each.thawed_after(forecast.high_h))
+            if forecast
+            else None
+        ),
+        discard_after=each.discard_after(view.policy),
+        discard_after_estimated=facts.refrigerated and facts.thawed_at is None,
+        clock="clock-from-thawed" if facts.refrigerated else "clock-from-freezer",
+        state=each.state,
+        to_discard=each.remaining_g > 0 and at > each.discard_after(view.policy),
+        split_from=each.split_from,
+        part_thawed_at=part_thawed_at(each.looks),
+        looks=[_look_out(look, view) for look in sorted(each.looks, key=lambda x: x.seen_at)],
+    )
+
+
+def _look_out(look: Look, view: SiteView) -> LookOut:
+    measured = look.measured_c
+    return LookOut(
+        seen_at=look.seen_at,
+        found=look.found,
+        method=look.method,
+        part=look.part,
+        temperature=None if measured is None else view.units.temperature_out(measured),
     )
