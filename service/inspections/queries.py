@@ -207,6 +207,29 @@ def inspections_of(session: Session, delivery_id: int) -> Sequence[Inspection]:
     return session.exec(statement).all()
 
 
+def unsigned(
+    session: Session, site_id: int, *, since: datetime, limit: int
+) -> Sequence[tuple[Inspection, str]]:
+    """Inspections of a site that nobody has signed yet, newest first, with their suppliers'
+    codes. One query."""
+    statement = (
+        select(Inspection, Supplier.code)
+        .join(Delivery, col(Delivery.id) == col(Inspection.delivery_id))
+        .join(Supplier, col(Supplier.id) == col(Delivery.supplier_id))
+        .outerjoin(
+            InspectionSignature, col(InspectionSignature.inspection_id) == col(Inspection.id)
+        )
+        .where(
+            col(Inspection.site_id) == site_id,
+            col(Inspection.opened_at) >= since,
+            col(InspectionSignature.inspection_id).is_(None),
+        )
+        .order_by(col(Inspection.id).desc())
+        .limit(limit)
+    )
+    return session.exec(statement).all()
+
+
 def lots_of(session: Session, delivery_id: int) -> Sequence[Lot]:
     """The lots of a delivery. One query."""
     statement = select(Lot).where(col(Lot.delivery_id) == delivery_id).order_by(col(Lot.id))

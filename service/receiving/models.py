@@ -46,3 +46,22 @@ class Receipt(SQLModel, table=True):
     cores_c: list[float] = Field(sa_column=Column(JSON, nullable=False))
     findings: list[dict[str, Any]] = Field(sa_column=Column(JSON, nullable=False))
     policy_version: int
+
+
+class DeliveryDraft(SQLModel, table=True):
+    """What was entered of a delivery before it was received, for whoever goes on with it.
+
+    It stays when it has ended: with a delivery it was received, without one given up.
+    """
+
+    __tablename__ = "delivery_draft"
+
+    id: int | None = Field(default=None, primary_key=True)
+    site_id: int = Field(foreign_key="site.id", index=True)
+    entered: dict[str, Any] = Field(sa_column=Column(JSON, nullable=False))
+    begun_at: Instant
+    begun_by: str
+    changed_at: Instant
+    changed_by: str
+    ended_at: Instant | None = None
+    delivery_id: int | None = Field(default=None, foreign_key="delivery.id")

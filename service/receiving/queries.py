@@ -8,7 +8,7 @@ from service.catalogue.models import Supplier
 from service.decisions import Finding
 from service.errors import NotFound
 from service.lots.models import Lot
-from service.receiving.models import Delivery, DeliveryDocument, Receipt
+from service.receiving.models import Delivery, DeliveryDocument, DeliveryDraft, Receipt
 from service.security.actor import Actor
 
 
@@ -77,3 +77,27 @@ def lots_received(
         findings = tuple(Finding.model_validate(f) for f in receipt.findings)
         found.setdefault(lot.delivery_id, []).append((lot, findings))
     return found
+
+
+def draft_by_id(session: Session, number: int, *, by: Actor, lock: bool = False) -> DeliveryDraft:
+    """A draft of a delivery. Raises NotFound, NotAllowed at somebody else's site. One query.
+
+    lock: nobody else enters anything of it until commit.
+    """
+    statement = select(DeliveryDraft).where(col(DeliveryDraft.id) == number)
+    found = session.exec(statement.with_for_update() if lock else statement).one_or_none()
+    if found is None:
+        raise NotFound.of("begun delivery", number, "draft")
+    by.ensure_site(found.site_id)
+    return found
+
+
+def open_drafts(session: Session, site_id: int, *, limit: int) -> Sequence[DeliveryDraft]:
+    """The drafts of a site that somebody may go on with, newest first. One query."""
+    statement = (
+        select(DeliveryDraft)
+        .where(col(DeliveryDraft.site_id) == site_id, col(DeliveryDraft.ended_at).is_(None))
+        .order_by(col(DeliveryDraft.id).desc())
+        .limit(limit)
+    )
+    return session.exec(statement).all()

@@ -41,7 +41,7 @@ def receiving_findings(
     findings = [_catch_date(lot, age_basis), *_catch_range(lot, caught_to, policy)]
     findings += _papers(papers, policy, on)
     if received_as is ReceivedAs.FROZEN:
-        findings += [_core(cores, policy), _core_count(cores, policy)]
+        findings += core_findings(cores, policy)
     findings += age_findings(lot, policy, on, outcome="warn")
     findings += _label_date(best_before, on)
     return findings
@@ -100,6 +100,11 @@ def _papers(papers: Papers, policy: Policy, on: date) -> Iterator[Finding]:
                 f"{kind} {number} was valid until {until}",
                 numbers={"valid_until": str(until)},
             )
+
+
+def core_findings(cores: Sequence[Temperature], policy: Policy) -> list[Finding]:
+    """Of the cores of one frozen lot: whether they are cold enough, and enough of them."""
+    return [_core(cores, policy), _core_count(cores, policy)]
 
 
 def _core(cores: Sequence[Temperature], policy: Policy) -> Finding:

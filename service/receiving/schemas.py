@@ -1,14 +1,14 @@
 """Deliveries as they are sent and shown."""
 
 from datetime import date, datetime
-from typing import Annotated, Self
+from typing import Annotated, Any, Self
 
-from pydantic import BaseModel, ConfigDict, Field, model_validator
+from pydantic import BaseModel, ConfigDict, Field, PlainSerializer, model_validator
 
 from service.decisions import Finding
 from service.http.bodies import Body, Code, Day, Moment, Occurrence
 from service.lots.rules import AgeBasis, LotStatus, ReceivedAs
-from service.quantities import MassIn, MassOut, TemperatureIn, TemperatureOut
+from service.quantities import Mass, MassIn, MassOut, TemperatureIn, TemperatureOut
 
 Cartons = Annotated[int, Field(gt=0, le=1_000_000)]
 SupplierLot = Annotated[str, Field(min_length=1, max_length=80)]
@@ -143,3 +143,88 @@ class DeliveryOut(BaseModel):
     opening: bool = Field(default=False, description="True: it was here before the books were.")
     documents: list[DocumentOut] = []
     lots: list[ReceivedLot]
+
+
+# What is entered step by step while the truck stands there. The fields are those above, but
+# none is needed before its step has come.
+
+
+def _as_said(mass: Mass) -> str:
+    return f"{mass.value} {mass.unit}"
+
+
+KeptMass = Annotated[MassIn, PlainSerializer(_as_said, return_type=str, when_used="json")]
+
+
+class ArrivalEntered(Body):
+    """Who brought it, when, how cold the vehicle was, and with which papers."""
+
+    supplier: Code
+    arrived_at: Moment | None = None
+    vehicle_temperature: TemperatureIn | None = None
+    order_number: Annotated[str, Field(min_length=1, max_length=60)] | None = None
+    documents: list[DocumentIn] = Field(default_factory=list, max_length=40)
+    looked_at: bool = Field(default=False, description="The vehicle and its papers were.")
+
+
+class FishEntered(Body):
+    """What a lot is, as its label or its papers say."""
+
+    product: Code
+    supplier_lot: SupplierLot | None = None
+    caught_from: Day | None = None
+    caught_to: Day | None = None
+    frozen_on: Day | None = None
+    best_before: Day | None = None
+    received_as: ReceivedAs = ReceivedAs.FROZEN
+
+
+class AmountEntered(Body):
+    """How much came, and how much the papers say."""
+
+    cartons: Cartons | None = None
+    mass: KeptMass | None = None
+    papers_cartons: Cartons | None = None
+    papers_mass: KeptMass | None = None
+
+    @model_validator(mode="after")
+    def _how_much(self) -> Self:
+        if self.cartons is None and self.mass is None:
+            raise ValueError("give cartons, or a mass")
+        return self
+
+
+class LotEntered(Body):
+    """What is known so far of one lot. read: its label, as it was read."""
+
+    read: dict[str, Any] | None = None
+    fish: FishEntered | None = None
+    amount: AmountEntered | None = None
+    place: Code | None = None
+    core_temperatures: list[TemperatureIn] = Field(default_factory=list, max_length=200)
+    measured: bool = Field(default=False, description="No more cores are measured.")
+    left_out: bool = False
+
+    @property
+    def complete(self) -> bool:
+        """Whether every step was taken; the core of fish that is not frozen is not measured."""
+        if self.fish is None or self.amount is None or self.place is None:
+            return False
+        return self.measured or self.fish.received_as is not ReceivedAs.FROZEN
+
+    def line(self) -> dict[str, Any]:
+        """Its line in `lots` of a delivery."""
+        known = dict(self.fish or {}) | dict(self.amount or {})
+        return known | {"place": self.place, "core_temperatures": self.core_temperatures}
+
+
+class DeliveryEntered(Body):
+    """All that was entered so far of one arrival."""
+
+    arrival: ArrivalEntered
+    lots: list[LotEntered] = Field(default_factory=list, max_length=200)
+
+    @property
+    def taken(self) -> dict[int, LotEntered]:
+        """The lots that were not left out, by their number."""
+        return {i: lot for i, lot in enumerate(self.lots) if not lot.left_out}
