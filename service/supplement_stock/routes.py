@@ -2,15 +2,12 @@
 
 from collections.abc import Mapping, Sequence
 from datetime import date, datetime
-from math import inf
 
 from fastapi import APIRouter
 from sqlmodel import Session
 
 from service.catalogue.models import SupplementProduct
 from service.catalogue.queries import supplement_product_by_code, supplement_products_by_id
-from service.catalogue.rules import COUNTED_IN, DoseForm
-from service.catalogue.schemas import strength_out
 from service.errors import Invalid
 from service.http.bodies import Cursor, Limit, Number, Page, decode_cursor, encode_cursor
 from service.http.sessions import Now, ReadSession, WriteSession
@@ -21,15 +18,14 @@ from service.site import queries as sites
 from service.site.queries import SiteView
 from service.supplement_stock import queries
 from service.supplement_stock.actions import stock as actions
-from service.supplement_stock.actions.stock import Booked
-from service.supplement_stock.models import SupplementBatch, SupplementMovement
+from service.supplement_stock.actions.showing import (
+    batch_out,
+    booked_out,
+    movement_out,
+    on_hand_out,
+)
 from service.supplement_stock.rules import (
-    Kind,
     State,
-    expiry,
-    pieces,
-    state_of,
-    unlike_product,
 )
 from service.supplement_stock.schemas import (
     SupplementBatchIn,
@@ -53,7 +49,7 @@ def receive(
     new: SupplementBatchIn, session: WriteSession, at: Now, by: MayReceive
 ) -> SupplementStockOut:
     """A batch of a supplement that came; one that has expired is kept and never given."""
-    return _booked_out(session, actions.receive(session, new, at=at, by=by), at)
+    return booked_out(session, actions.receive(session, new, at=at, by=by), at)
 
 
 @batches.get("")
@@ -84,7 +80,7 @@ def list_batches(
     shown = rows[:limit]
     last = shown[-1] if len(rows) > limit else None
     return Page(
-        items=[_batch_out(r, products[r.product_id], views[r.site_id], at) for r in shown],
+        items=[batch_out(r, products[r.product_id], views[r.site_id], at) for r in shown],
         next=encode_cursor(last.expires_on.isoformat(), last.id or 0) if last else None,
     )
 
@@ -111,7 +107,7 @@ def get_batch(batch: Number, session: ReadSession, at: Now, by: MayLook) -> Supp
     """One batch."""
     row = queries.row_by_id(session, batch, by=by)
     product = session.get_one(SupplementProduct, row.product_id)
-    return _batch_out(row, product, sites.view(session, row.site_id, at=at), at)
+    return batch_out(row, product, sites.view(session, row.site_id, at=at), at)
 
 
 @batches.get("/{batch}/movements")
@@ -123,7 +119,7 @@ def list_movements(
     row = queries.row_by_id(session, batch, by=by)
     found = queries.movements(session, row.id or 0, limit=limit + 1, before_id=before)
     more = encode_cursor(found[limit - 1].id or 0) if len(found) > limit else None
-    return Page(items=[_movement_out(movement) for movement in found[:limit]], next=more)
+    return Page(items=[movement_out(movement) for movement in found[:limit]], next=more)
 
 
 @batches.post("/{batch}/receipts", status_code=201)
@@ -131,7 +127,7 @@ def receive_more(
     batch: Number, new: SupplementReceiptIn, session: WriteSession, at: Now, by: MayReceive
 ) -> SupplementStockOut:
     """More of a batch that came before."""
-    return _booked_out(session, actions.receive_more(session, batch, new, at=at, by=by), at)
+    return booked_out(session, actions.receive_more(session, batch, new, at=at, by=by), at)
 
 
 @batches.post("/{batch}/counts", status_code=201)
@@ -139,7 +135,7 @@ def count(
     batch: Number, new: SupplementCountIn, session: WriteSession, at: Now, by: MayCount
 ) -> SupplementStockOut:
     """Bring the books to what somebody counted."""
-    return _booked_out(session, actions.count(session, batch, new, at=at, by=by), at)
+    return booked_out(session, actions.count(session, batch, new, at=at, by=by), at)
 
 
 @batches.post("/{batch}/discard", status_code=201)
@@ -147,7 +143,7 @@ def discard(
     batch: Number, order: SupplementDiscardIn, session: WriteSession, at: Now, by: MayCount
 ) -> SupplementStockOut:
     """Throw some or all of a batch away."""
-    return _booked_out(session, actions.discard(session, batch, order, at=at, by=by), at)
+    return booked_out(session, actions.discard(session, batch, order, at=at, by=by), at)
 
 
 @movements.post("/{movement}/reversal", status_code=201)
@@ -155,7 +151,7 @@ def reverse(
     movement: Number, order: ReversalIn, session: WriteSession, at: Now, by: MayReverse
 ) -> SupplementStockOut:
     """Take a receipt, a count or a discard back; what was given is corrected as giving."""
-    return _booked_out(session, actions.reverse(session, movement, order, at=at, by=by), at)
+    return booked_out(session, actions.reverse(session, movement, order, at=at, by=by), at)
 
 
 @stock.get("")
@@ -166,69 +162,8 @@ def list_stock(
     views: Sequence[SiteView] = list(_views(session, site, at, by).values())
     return Page(
         items=[
-            SupplementOnHand(
-                site=view.code,
-                product=each.product,
-                name=each.name,
-                counted_in=each.counted_in,
-                usable=each.usable,
-                expired=sum(batch.left for batch in each.batches) - each.usable,
-                next_batch=each.next_batch.id if each.next_batch else None,
-                used_per_day=round(each.used_per_day, 3),
-                days_left=None if each.days_left == inf else round(each.days_left, 1),
-            )
+            on_hand_out(view, each)
             for view in views
             for each in queries.on_hand(session, view, at=at)
         ]
-    )
-
-
-def _booked_out(session: Session, booked: Booked, at: datetime) -> SupplementStockOut:
-    row = booked.batch
-    product = session.get_one(SupplementProduct, row.product_id)
-    view = sites.view(session, row.site_id, at=at)
-    return SupplementStockOut(
-        movement=_movement_out(booked.movement),
-        batch=_batch_out(row, product, view, at),
-        breaches=list(booked.breaches),
-    )
-
-
-def _movement_out(row: SupplementMovement) -> SupplementMovementOut:
-    return SupplementMovementOut(
-        id=row.id or 0,
-        batch=row.batch_id,
-        kind=Kind(row.kind),
-        count=pieces(row.milli),
-        counted=None if row.counted_milli is None else pieces(row.counted_milli),
-        occurred_at=row.occurred_at,
-        day=row.day,
-        recorded_at=row.recorded_at,
-        by=row.by,
-        reason=row.reason,
-        reference=row.reference,
-        reverses=row.reverses_id,
-    )
-
-
-def _batch_out(
-    row: SupplementBatch, product: SupplementProduct, view: SiteView, at: datetime
-) -> SupplementBatchOut:
-    batch, today = queries.batch_of(row), view.day_of(at)
-    return SupplementBatchOut(
-        id=batch.id,
-        site=view.code,
-        product=product.code,
-        code=batch.code,
-        expires_on=batch.expires_on,
-        state=state_of(batch, today, view.policy),
-        counted_in=COUNTED_IN[DoseForm(product.form)],
-        left=batch.left,
-        contents=strength_out(batch.contents),
-        price=batch.price,
-        currency=batch.currency,
-        findings=[
-            *expiry(batch, today, view.policy),
-            *unlike_product(batch, product.contents),
-        ],
     )

@@ -19,7 +19,6 @@ from service.security.guard import (
 from service.site import queries as sites
 from service.supplements.actions import giving, planning, requiring, showing, signing, standing
 from service.supplements.actions.explaining import explanation_of
-from service.supplements.actions.working import equal_rank, wanted_for
 from service.supplements.actions.writing import plan_out, plan_short
 from service.supplements.models import Requirement
 from service.supplements.queries import requirements as kept
@@ -27,7 +26,6 @@ from service.supplements.queries.plans import plan_by_id
 from service.supplements.queries.plans import plans as stored_plans
 from service.supplements.queries.standing import recorded_of
 from service.supplements.rules import LimitOn, Mode, Per, PlanStatus, Scope
-from service.supplements.rules.requirements import EqualRank
 from service.supplements.rules.standing import OrderState
 from service.supplements.schemas import (
     DifferencesOut,
@@ -108,31 +106,7 @@ def list_in_force(
     """What applies to an animal on a day: of its own, its group, its site, the catalogue."""
     found = animals.animal_by_code(session, animal, by=by)
     day = on or sites.view(session, found.site_id, at=at).day_of(at)
-    try:
-        wanted = wanted_for(found, kept.requirements_on(session, found.site_id, day))
-    except EqualRank as error:
-        raise equal_rank(error) from error
-    return Page(
-        items=[
-            RequirementInForce(
-                requirement=w.number or None,
-                nutrient=w.nutrient,
-                amount=w.amount,
-                unit=nutrients()[w.nutrient].amount_unit,
-                basis=w.basis,
-                mode=w.mode,
-                per=w.per,
-                scope=w.scope,
-                species=w.species,
-                but_for=sorted(w.but_for),
-                cap_per_day=w.cap_per_day,
-                limit=w.limit,
-                limit_on=w.limit_on,
-                source=w.source,
-            )
-            for w in wanted
-        ]
-    )
+    return Page(items=showing.in_force_of(session, found, day))
 
 
 def _requirement_out(stored: Requirement, shown: str) -> RequirementOut:

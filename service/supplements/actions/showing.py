@@ -1,8 +1,8 @@
 """Where the supplements of animals stand: orders, a day's round, differences between plans."""
 
 from collections import defaultdict
-from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Collection, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime
 from typing import Any
 
@@ -10,13 +10,14 @@ from sqlmodel import Session
 
 from service.animals.models import Animal
 from service.catalogue.models import SupplementProduct
-from service.catalogue.rules import COUNTED_IN, DoseForm
+from service.catalogue.rules import COUNTED_IN, DoseForm, nutrients
 from service.diets.queries.need import shares_of
 from service.errors import Conflict, Invalid
 from service.security.actor import Actor
 from service.site import queries as sites
 from service.site.queries import SiteView
 from service.supplements.actions.standing import Compared, Reviewed, compare
+from service.supplements.actions.working import equal_rank, wanted_for
 from service.supplements.actions.writing import plan_out, with_changes
 from service.supplements.models import (
     SupplementGiven,
@@ -26,10 +27,12 @@ from service.supplements.models import (
 )
 from service.supplements.queries import standing as queries
 from service.supplements.queries.plans import plan_by_id
+from service.supplements.queries.requirements import requirements_on
 from service.supplements.queries.standing import SHOWN_FOR, RecordedRow
 from service.supplements.rules import PlanBasis
 from service.supplements.rules import standing as rules
 from service.supplements.rules.placement import on_day
+from service.supplements.rules.requirements import EqualRank, Wanted
 from service.supplements.rules.standing import EndedWhy, GivenOutcome, OrderState
 from service.supplements.schemas import (
     DifferencesOut,
@@ -39,6 +42,7 @@ from service.supplements.schemas import (
     OrderEndOut,
     OrderOut,
     PlanStandingOut,
+    RequirementInForce,
     ReviewOut,
     RoundLine,
 )
@@ -53,6 +57,13 @@ class Standing:
     end: SupplementOrderEnd | None = None
     compared: Compared | None = None
 
+    @property
+    def differences(self) -> list[str]:
+        """What has changed since it was made, in words, as far as it was looked at."""
+        if self.compared is not None:
+            return self.compared.differences
+        return self.end.differences if self.end is not None else []
+
 
 def orders(
     session: Session, view: SiteView, state: OrderState | None, *, at: datetime
@@ -62,38 +73,54 @@ def orders(
     Orders in force are held against today's figures. Left out, state is: all but orders that
     others have replaced. At most eight queries and one `work_out`.
     """
+    found = standings(session, view, state, at=at)
+    return _shown(session, view, against_today(session, view, found, at=at))
+
+
+def standings(
+    session: Session,
+    view: SiteView,
+    state: OrderState | None = None,
+    *,
+    at: datetime,
+    animal_ids: Collection[int] | None = None,
+) -> list[Standing]:
+    """Where each animal of a site stands, not held against today's figures. Four queries."""
     today = view.day_of(at)
-    in_force = queries.in_force(session, view.id, today)
+    in_force = queries.in_force(session, view.id, today, animal_ids)
     found: list[Standing] = []
     if state in (None, OrderState.IN_FORCE):
-        found += _in_force(session, view, in_force, today, at)
+        found += [Standing(OrderState.IN_FORCE, plan) for plan in in_force]
     if state in (None, OrderState.TO_COME):
-        found += [Standing(OrderState.TO_COME, p) for p in queries.to_come(session, view.id, today)]
+        plans = queries.to_come(session, view.id, today, animal_ids)
+        found += [Standing(OrderState.TO_COME, plan) for plan in plans]
     if state in (None, OrderState.LAPSED, OrderState.WITHDRAWN):
-        found += _ended(session, view, {plan.animal_id for plan in in_force}, state)
+        ordered = {plan.animal_id for plan in in_force}
+        found += _ended(queries.last_ends(session, view.id, animal_ids), ordered, state)
     if state in (None, OrderState.PROPOSED):
-        found += [
-            Standing(OrderState.PROPOSED, plan)
-            for plan in queries.proposed(session, view.id, today, since=at - SHOWN_FOR)
-        ]
-    return _shown(session, view, found)
+        plans = queries.proposed(session, view.id, today, animal_ids, since=at - SHOWN_FOR)
+        found += [Standing(OrderState.PROPOSED, plan) for plan in plans]
+    return found
 
 
-def _in_force(
-    session: Session, view: SiteView, plans: Sequence[SupplementPlan], day: date, at: datetime
-) -> Iterator[Standing]:
+def against_today(
+    session: Session, view: SiteView, found: Sequence[Standing], *, at: datetime
+) -> list[Standing]:
+    """The same, orders in force beside today's figures. One `work_out` of their animals."""
+    plans = [s.plan for s in found if s.state == OrderState.IN_FORCE]
     diets = [plan for plan in plans if plan.basis == PlanBasis.DIET]
-    compared, _ = compare(session, view, day, diets, at=at)
+    compared, _ = compare(session, view, view.day_of(at), diets, at=at)
     by_plan = {each.order.id: each for each in compared}
-    for plan in plans:
-        yield Standing(OrderState.IN_FORCE, plan, compared=by_plan.get(plan.id))
+    return [replace(each, compared=by_plan.get(each.plan.id)) for each in found]
 
 
 def _ended(
-    session: Session, view: SiteView, ordered: set[int], state: OrderState | None
+    ends: Sequence[tuple[SupplementPlan, SupplementOrderEnd]],
+    ordered: set[int],
+    state: OrderState | None,
 ) -> Iterator[Standing]:
     """The last order of animals that have none, where it lapsed or was withdrawn."""
-    for plan, end in queries.last_ends(session, view.id):
+    for plan, end in ends:
         if plan.animal_id in ordered or end.why == EndedWhy.REPLACED:
             continue
         if state in (None, OrderState(end.why)):
@@ -110,11 +137,6 @@ def _shown(session: Session, view: SiteView, found: Sequence[Standing]) -> list[
 
 def _order_out(each: Standing, site: str, animal: Animal, meanings: Mapping[int, str]) -> OrderOut:
     plan = each.plan
-    said: list[str] = []
-    if each.compared is not None:
-        said = each.compared.differences
-    elif each.end is not None:
-        said = each.end.differences
     return OrderOut(
         site=site,
         animal=animal.code,
@@ -133,7 +155,7 @@ def _order_out(each: Standing, site: str, animal: Animal, meanings: Mapping[int,
         signed_at=plan.signed_at,
         meaning=meanings.get(plan.signature_id or 0),
         changed=None if each.compared is None else each.compared.changed,
-        differences=said,
+        differences=each.differences,
         end=None if each.end is None else end_out(each.end),
     )
 
@@ -149,6 +171,37 @@ def end_out(end: SupplementOrderEnd) -> OrderEndOut:
         next_plan=end.next_plan_id,
         ended_at=end.ended_at,
         by=end.by,
+    )
+
+
+def in_force_of(session: Session, animal: Animal, day: date) -> list[RequirementInForce]:
+    """The requirements that apply to an animal on a day. Raises Conflict for two of equal rank.
+
+    One query.
+    """
+    try:
+        found = wanted_for(animal, requirements_on(session, animal.site_id, day))
+    except EqualRank as error:
+        raise equal_rank(error) from error
+    return [_in_force_out(each) for each in found]
+
+
+def _in_force_out(wanted: Wanted) -> RequirementInForce:
+    return RequirementInForce(
+        requirement=wanted.number or None,
+        nutrient=wanted.nutrient,
+        amount=wanted.amount,
+        unit=nutrients()[wanted.nutrient].amount_unit,
+        basis=wanted.basis,
+        mode=wanted.mode,
+        per=wanted.per,
+        scope=wanted.scope,
+        species=wanted.species,
+        but_for=sorted(wanted.but_for),
+        cap_per_day=wanted.cap_per_day,
+        limit=wanted.limit,
+        limit_on=wanted.limit_on,
+        source=wanted.source,
     )
 
 

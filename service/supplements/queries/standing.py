@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from typing import Any
 
-from sqlalchemy import ColumnElement, Date, column, table
+from sqlalchemy import ColumnElement, Date, column, table, true
 from sqlalchemy import select as columns
 from sqlalchemy.orm import aliased
 from sqlmodel import Session, and_, col, exists, func, or_, select
@@ -47,10 +47,14 @@ def in_force(
         or_(col(plan.until_day).is_(None), col(plan.until_day) >= day),
         or_(col(plan.basis) == PlanBasis.DIET, col(plan.day) == day),
         ~_stopped(day),
+        _of(animal_ids),
     )
-    if animal_ids is not None:
-        there = and_(there, col(plan.animal_id).in_(animal_ids))
     return _newest_of_each(session, there, col(plan.signature_id))
+
+
+def _of(animal_ids: Collection[int] | None) -> ColumnElement[bool]:
+    """Plans of these animals; None: of any."""
+    return true() if animal_ids is None else col(SupplementPlan.animal_id).in_(animal_ids)
 
 
 def standing_between(
@@ -99,7 +103,9 @@ def _newest_of_each(
     ).all()
 
 
-def to_come(session: Session, site_id: int, day: date) -> Sequence[SupplementPlan]:
+def to_come(
+    session: Session, site_id: int, day: date, animal_ids: Collection[int] | None = None
+) -> Sequence[SupplementPlan]:
     """Signed plans of a site that begin after a day and have not ended. One query."""
     plan = SupplementPlan
     statement = select(plan).where(
@@ -107,6 +113,7 @@ def to_come(session: Session, site_id: int, day: date) -> Sequence[SupplementPla
         col(plan.status) == PlanStatus.SIGNED,
         col(plan.day) > day,
         ~_ended(),
+        _of(animal_ids),
     )
     return session.exec(statement.order_by(col(plan.day), col(plan.id))).all()
 
@@ -126,7 +133,12 @@ def not_ended(session: Session, animal_ids: Collection[int]) -> Sequence[Supplem
 
 
 def proposed(
-    session: Session, site_id: int, day: date, *, since: datetime
+    session: Session,
+    site_id: int,
+    day: date,
+    animal_ids: Collection[int] | None = None,
+    *,
+    since: datetime,
 ) -> Sequence[SupplementPlan]:
     """The newest proposal for each animal whose days are not over, if none of its plans was
     signed that is newer. One query over what was proposed lately."""
@@ -142,12 +154,13 @@ def proposed(
         col(plan.recorded_at) >= since,
         or_(col(plan.until_day).is_(None), col(plan.until_day) >= day),
         col(plan.id) > func.coalesce(signed, 0),
+        _of(animal_ids),
     )
     return _newest_of_each(session, there, col(plan.id))
 
 
 def last_ends(
-    session: Session, site_id: int
+    session: Session, site_id: int, animal_ids: Collection[int] | None = None
 ) -> Sequence[tuple[SupplementPlan, SupplementOrderEnd]]:
     """The newest end for good of each animal of a site, with its plan. One query."""
     end, plan = SupplementOrderEnd, SupplementPlan
@@ -155,7 +168,7 @@ def last_ends(
     placed = (
         columns(col(end.id).label("id"), place.label("place"))
         .join(plan, col(plan.id) == col(end.plan_id))
-        .where(col(plan.site_id) == site_id, col(end.until_day).is_(None))
+        .where(col(plan.site_id) == site_id, col(end.until_day).is_(None), _of(animal_ids))
         .subquery()
     )
     statement = (
