@@ -47,11 +47,13 @@ class Entered:
     def nested(self, zone: ZoneInfo) -> dict[str, Any]:
         """Paths unfolded: `items.0.grams` becomes `{"items": [{"grams": …}]}`."""
         tree: dict[str, Any] = {}
+        blank = {name for name, value in self.fields if not value.strip()}
         for name, value in self.fields:
-            if name.startswith("_") or not value.strip():
+            if name.startswith("_") or name in blank or _unit_of_nothing(name, blank):
                 continue
             _put(tree, name.split("."), _in_zone(value.strip(), zone))
-        return {key: _lists(value) for key, value in tree.items()}
+        filled = _filled(tree)
+        return {key: _lists(value) for key, value in (filled or {}).items()}
 
 
 async def entered(request: Request) -> Entered:
@@ -63,6 +65,11 @@ async def entered(request: Request) -> Entered:
 
 
 Form = Annotated[Entered, Depends(entered)]
+
+
+def _unit_of_nothing(name: str, blank: set[str]) -> bool:
+    """The unit stands in the form also where no number was entered."""
+    return name.endswith(".unit") and f"{name.removesuffix('.unit')}.value" in blank
 
 
 def _put(tree: dict[str, Any], path: list[str], value: str) -> None:
@@ -77,6 +84,16 @@ def _put(tree: dict[str, Any], path: list[str], value: str) -> None:
     if last in tree and isinstance(tree[last], dict):
         raise Invalid.at(".".join(path), "this field is named twice")
     tree[last] = value
+
+
+def _filled(value: Any) -> Any:
+    """Without what was left empty: a unit alone is no amount. None where nothing is left."""
+    if not isinstance(value, dict):
+        return value
+    if value.keys() == {"unit"}:
+        return None
+    inside = {key: below for key, part in value.items() if (below := _filled(part)) is not None}
+    return inside or None
 
 
 def _lists(value: Any) -> Any:

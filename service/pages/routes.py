@@ -4,6 +4,7 @@ from fastapi import APIRouter
 
 from service.pages import (
     animals,
+    animals_one,
     authority,
     board,
     feed,
@@ -31,6 +32,7 @@ routers: tuple[APIRouter, ...] = (
     feed.router,
     supplements.router,
     animals.router,
+    animals_one.router,
     records.router,
     set_up.router,
     first_run.router,

@@ -1,6 +1,5 @@
 """Somebody at a page without a browser: a cookie, forms, and what came back."""
 
-import asyncio
 import re
 from dataclasses import dataclass, field
 from html import unescape
@@ -11,7 +10,7 @@ from sqlmodel import col, select
 
 from service.security import sessions
 from service.security.models import User
-from tests.kitchen import Kitchen
+from tests.kitchen import Kitchen, answered
 
 HOST = "kitchen.test"
 FIELD = re.compile(r'<input type="hidden" name="([^"]*)" value="([^"]*)"')
@@ -57,7 +56,7 @@ class Visitor:
                 self.cookies = client.cookies
                 return given
 
-        return asyncio.run(answer())
+        return answered(answer())
 
 
 def cookie_of(kitchen: Kitchen, role: str) -> str:
