@@ -68,8 +68,7 @@ class Writer:
     def temperature(self, celsius: float) -> str:
         """`−21.5 °C`."""
         shown = self.units.temperature_out(celsius)
-        sign = "°C" if shown.unit == "C" else "°F"
-        return f"{shown.value:.1f} {sign}".replace("-", "−")
+        return f"{shown.value:.1f} °{shown.unit.upper()}".replace("-", "−")
 
     def time(self, at: datetime) -> str:
         """`14:05`."""
