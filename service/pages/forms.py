@@ -47,9 +47,8 @@ class Entered:
     def nested(self, zone: ZoneInfo) -> dict[str, Any]:
         """Paths unfolded: `items.0.grams` becomes `{"items": [{"grams": …}]}`."""
         tree: dict[str, Any] = {}
-        blank = {name for name, value in self.fields if not value.strip()}
         for name, value in self.fields:
-            if name.startswith("_") or name in blank or _unit_of_nothing(name, blank):
+            if name.startswith("_") or not value.strip():
                 continue
             _put(tree, name.split("."), _in_zone(value.strip(), zone))
         filled = _filled(tree)
@@ -65,11 +64,6 @@ async def entered(request: Request) -> Entered:
 
 
 Form = Annotated[Entered, Depends(entered)]
-
-
-def _unit_of_nothing(name: str, blank: set[str]) -> bool:
-    """The unit stands in the form also where no number was entered."""
-    return name.endswith(".unit") and f"{name.removesuffix('.unit')}.value" in blank
 
 
 def _put(tree: dict[str, Any], path: list[str], value: str) -> None:
