@@ -41,7 +41,7 @@ from service.http.bodies import (
     decode_cursor,
     encode_cursor,
 )
-from service.http.sessions import Now, ReadSession, WriteSession
+from service.http.sessions import Behind, Now, ReadSession, WriteSession
 from service.labels.actions.drawing import draw
 from service.labels.rules.printing import LabelText, Paper, Picture, chosen_picture, sheet
 from service.security.guard import (
@@ -223,10 +223,10 @@ def put(bucket: str, stay: StayIn, session: WriteSession, at: Now, by: MayFeed) 
 
 @buckets.post("/{bucket}/weigh-back", status_code=201)
 def weigh_back(
-    bucket: str, back: WeighBackIn, session: WriteSession, at: Now, by: MayFeed
+    bucket: str, back: WeighBackIn, session: WriteSession, at: Now, by: MayFeed, clock: Behind
 ) -> BucketDone:
     """It has been fed: what was eaten is what was in it less what is left."""
-    return _done(weighing.weigh_back(session, bucket, back, at=at, by=by), at)
+    return _done(weighing.weigh_back(session, bucket, back, at=at, by=by, clock=clock), at)
 
 
 @buckets.post("/{bucket}/outcomes", status_code=201)

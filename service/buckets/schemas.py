@@ -164,12 +164,17 @@ class WeighBackIn(HowFed, Occurrence):
         default=None, description="With what was left; with several fish shared in proportion."
     )
     left: list[LeftIn] | None = Field(default=None, min_length=1, max_length=60)
+    not_fed: Reason | None = Field(
+        default=None, description="Why nothing was offered; its fish is in its batches still."
+    )
     carries: list[OutcomeIn] = Field(default_factory=list, max_length=40)
 
     @model_validator(mode="after")
     def _one_or_the_other(self) -> Self:
-        if (self.gross is None) == (self.left is None):
-            raise ValueError("give gross, or left by thaw batch")
+        if [self.gross, self.left, self.not_fed].count(None) != 2:
+            raise ValueError("give gross, or left by thaw batch, or why nothing was offered")
+        if self.not_fed is not None and self.carries:
+            raise ValueError("carries: nothing was offered")
         _each_piece_once(self.carries)
         return self
 

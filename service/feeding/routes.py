@@ -3,7 +3,7 @@
 from datetime import date, datetime, timedelta
 from typing import Annotated, Any
 
-from fastapi import APIRouter, Depends, Header, Query, Request, Response
+from fastapi import APIRouter, Query, Request, Response
 
 from service.animals import queries as animals
 from service.errors import Invalid
@@ -30,13 +30,12 @@ from service.http.bodies import (
     Cursor,
     Day,
     Limit,
-    Moment,
     Number,
     Page,
     decode_cursor,
     encode_cursor,
 )
-from service.http.sessions import Now, ReadSession, WriteSession
+from service.http.sessions import Behind, Now, ReadSession, WriteSession
 from service.http.tables import wants_csv
 from service.ledger import queries as ledger
 from service.ledger.schemas import ReversalIn, ReversalOut
@@ -57,21 +56,8 @@ MOST_STEPS = 400
 _SHORTEST_DAYS = {Grain.DAY: 1, Grain.WEEK: 7, Grain.MONTH: 28}
 
 
-def _behind(
-    at: Now,
-    device_time: Annotated[
-        Moment | None, Header(description="What the sender's clock shows now, to correct it by.")
-    ] = None,
-) -> timedelta:
-    """How far the sender's clock is behind."""
-    return timedelta() if device_time is None else at - device_time
-
-
-Clock = Annotated[timedelta, Depends(_behind)]
-
-
 @feeds.post("", status_code=201)
-def feed(order: FeedIn, session: WriteSession, at: Now, by: MayFeed, clock: Clock) -> FeedOut:
+def feed(order: FeedIn, session: WriteSession, at: Now, by: MayFeed, clock: Behind) -> FeedOut:
     """One animal or group was fed: offered, eaten, left, by thaw batch."""
     fed = recording.feed(session, order, at=at, by=by, clock=clock)
     return _fed_out(fed)
@@ -79,7 +65,7 @@ def feed(order: FeedIn, session: WriteSession, at: Now, by: MayFeed, clock: Cloc
 
 @rounds.post("", status_code=201, response_model=FeedRoundOut)
 def feed_round(
-    order: FeedRoundIn, session: WriteSession, at: Now, by: MayFeed, clock: Clock
+    order: FeedRoundIn, session: WriteSession, at: Now, by: MayFeed, clock: Behind
 ) -> Response:
     """Many feeds at once. All are stored, or none: what is refused is named feed by feed."""
     fed = recording.feed_round(session, order, at=at, by=by, clock=clock)
@@ -143,7 +129,7 @@ def correct_feed(
     session: WriteSession,
     at: Now,
     by: MayReverse,
-    clock: Clock,
+    clock: Behind,
 ) -> FeedCorrectionOut:
     """What really happened, in place of what was recorded: a fact, never refused."""
     corrected = undoing.correct(session, feed, order, at=at, by=by, clock=clock)

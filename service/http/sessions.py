@@ -8,14 +8,15 @@ every thread while the one that has it waits for a thread.
 
 from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Annotated
 
-from fastapi import Depends, Request
+from fastapi import Depends, Header, Request
 from sqlmodel import Session
 
 from service.clock import Clock
 from service.database import Database
+from service.http.bodies import Moment
 
 OpenWrite = Callable[[Request], AbstractContextManager[Session]]
 
@@ -52,6 +53,19 @@ async def now(request: Request) -> datetime:
 WriteSession = Annotated[Session, Depends(write_session, scope="function")]
 ReadSession = Annotated[Looking, Depends(read_session, scope="function")]
 Now = Annotated[datetime, Depends(now)]
+
+
+def _behind(
+    at: Now,
+    device_time: Annotated[
+        Moment | None, Header(description="What the sender's clock shows now, to correct it by.")
+    ] = None,
+) -> timedelta:
+    """How far the sender's clock is behind."""
+    return timedelta() if device_time is None else at - device_time
+
+
+Behind = Annotated[timedelta, Depends(_behind)]
 
 
 def database_of(request: Request) -> Database:

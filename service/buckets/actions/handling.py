@@ -2,7 +2,7 @@
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 
 from sqlmodel import Session
 
@@ -12,6 +12,7 @@ from service.buckets.queries.views import BucketView
 from service.buckets.rules.states import BucketState, EventKind
 from service.decisions import Finding, decide
 from service.errors import Conflict
+from service.feeding.actions.recording import RIGHT_CLOCK
 from service.http.bodies import Refusable, refuse_future
 from service.security import audit
 from service.security.actor import Actor
@@ -45,21 +46,42 @@ class Handled:
 
     @classmethod
     def of(
-        cls, session: Session, code: str, said: datetime | None, *, at: datetime, by: Actor
+        cls,
+        session: Session,
+        code: str,
+        said: datetime | None,
+        *,
+        at: datetime,
+        by: Actor,
+        clock: timedelta = RIGHT_CLOCK,
     ) -> "Handled":
-        """The bucket of a code, locked, whether or not it has ended. Raises NotFound."""
-        refuse_future(said, now=at)
+        """The bucket of a code, locked, whether or not it has ended. Raises NotFound.
+
+        clock : what the clock that `said` is by is behind.
+        """
+        if said is not None:
+            refuse_future(min(said, said + clock), now=at)
         bucket = queries.bucket_by_code(session, code, by=by, lock=True)
+        if said is not None and clock:
+            skew = sites.view(session, bucket.site_id, at=at).policy.skew
+            said += clock if abs(clock) > skew else RIGHT_CLOCK
         occurred_at = sites.happened_at(session, bucket.site_id, said, now=at)
         view = sites.view(session, bucket.site_id, at=occurred_at)
         return cls(session, queries.view(session, bucket), view, occurred_at, at, by)
 
     @classmethod
     def still_open(
-        cls, session: Session, code: str, said: datetime | None, *, at: datetime, by: Actor
+        cls,
+        session: Session,
+        code: str,
+        said: datetime | None,
+        *,
+        at: datetime,
+        by: Actor,
+        clock: timedelta = RIGHT_CLOCK,
     ) -> "Handled":
         """The bucket of a code, locked. Raises NotFound, and Conflict if it has ended."""
-        it = cls.of(session, code, said, at=at, by=by)
+        it = cls.of(session, code, said, at=at, by=by, clock=clock)
         if it.found.state not in OPEN:
             raise Conflict(
                 f"bucket {it.code} is {it.found.state.replace('_', ' ')}",

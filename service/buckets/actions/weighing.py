@@ -1,7 +1,7 @@
 """A bucket on its way: weighed out, put somewhere, weighed back after its feed, given up."""
 
 from collections.abc import Mapping, Sequence
-from datetime import datetime
+from datetime import datetime, timedelta
 
 from sqlmodel import Session
 
@@ -23,6 +23,7 @@ from service.buckets.schemas import (
 from service.catalogue.queries import lock_species
 from service.decisions import Finding, decide
 from service.errors import Conflict, FieldError, Invalid
+from service.feeding.actions.recording import RIGHT_CLOCK
 from service.feeding.schemas import FeedItemIn
 from service.http.bodies import Refusable
 from service.ledger import queries as ledger
@@ -112,12 +113,23 @@ def put(session: Session, code: str, stay: StayIn, *, at: datetime, by: Actor) -
     return it.done("bucket put", findings=decide(judged).noteworthy(), where=stay.where)
 
 
-def weigh_back(session: Session, code: str, back: WeighBackIn, *, at: datetime, by: Actor) -> Done:
+def weigh_back(
+    session: Session,
+    code: str,
+    back: WeighBackIn,
+    *,
+    at: datetime,
+    by: Actor,
+    clock: timedelta = RIGHT_CLOCK,
+) -> Done:
     """The feed from two weighings: what was in the bucket less what is left in it.
 
-    Raises Invalid if more is left than was in it, NotFound for a piece that is not in it.
+    clock : what the sender's clock is behind. Raises Invalid if more is left than was in it,
+    NotFound for a piece that is not in it.
     """
-    it = Handled.still_open(session, code, back.occurred_at, at=at, by=by)
+    it = Handled.still_open(session, code, back.occurred_at, at=at, by=by, clock=clock)
+    if back.not_fed is not None:
+        return serve(session, [Served(it, [], back, not_fed=back.not_fed)])[0]
     items = [
         FeedItemIn.model_validate(
             {

@@ -18,7 +18,7 @@ from service.buckets.rules.states import BucketState
 from service.diets.queries.need import Portion, portions
 from service.fallback import queries
 from service.fallback.models import FallbackSheet
-from service.fallback.rules.lines import ByHand, FishDue, Line, PieceDue, as_document
+from service.fallback.rules.lines import ByHand, FishDue, Line, PieceDue, as_document, in_order
 from service.fallback.schemas import SheetIn
 from service.ledger import queries as ledger
 from service.lots.actions import next_codes
@@ -70,6 +70,25 @@ def make_for(
 
 
 def _document(session: Session, view: SiteView, day: date, at: datetime) -> dict[str, Any]:
+    due = due_on(session, view, day)
+    batches = list(_batches(session, view, at))
+    return as_document(due.lines, due.by_hand, fasting=due.fasting, batches=batches)
+
+
+@dataclass(frozen=True)
+class Due:
+    """What is still to be fed on a day, what is given by hand, and who fasts and why, by code."""
+
+    lines: Sequence[Line]
+    by_hand: Sequence[ByHand]
+    fasting: Mapping[str, str]
+
+
+def due_on(session: Session, view: SiteView, day: date) -> Due:
+    """What is still to be fed on a day: open buckets, and feeds that have none.
+
+    A feed that was recorded without a bucket stands here still.
+    """
     known = _Known(
         queries.animals_of(session, view.id),
         queries.groups_of(session, view.id),
@@ -102,9 +121,8 @@ def _document(session: Session, view: SiteView, day: date, at: datetime) -> dict
         known.animals[animal].code: fast.reason
         for animal, fast in fasts_on(session, view.id, day).items()
     }
-    batches = list(_batches(session, view, at))
     by_hand = [known.by_hand(each, view, day) for each in _due_by_hand(pieces)]
-    return as_document(lines, by_hand, fasting=fasting, batches=batches)
+    return Due(in_order(lines), by_hand, fasting)
 
 
 def _due_by_hand(pieces: Pieces) -> Iterator[Waits]:
