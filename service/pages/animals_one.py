@@ -41,6 +41,8 @@ SPANS = {
     "year": (365, Grain.WEEK, _("A year")),
     "five": (5 * 365, Grain.MONTH, _("Five years")),
 }
+COUNTS = _("The diet counts from the day named.")
+WAITS = _("Proposed. It counts once it is approved.")
 MOST_WEIGHTS, MOST_DIETS, MOST_LOTS, DIET_ROWS = 60, 12, 40, 5
 IN_DETAIL = frozenset({Role.NUTRITIONIST, Role.VET, Role.MANAGER, Role.INSPECTOR})
 
@@ -324,9 +326,5 @@ def set_diet(
     counts = screen.may(Action.SET_DIET)
     status = DietStatus.APPROVED if counts else DietStatus.PROPOSED
     setting.record(session, found, order, status, at=at, by=by)
-    said = screen.write.say(
-        "The diet counts from the day named."
-        if counts
-        else "Proposed. It counts once it is approved."
-    )
-    return go_to(f"/animals/{animal}", said=said)
+    said = COUNTS if counts else WAITS
+    return go_to(f"/animals/{animal}", said=screen.write.say(said))

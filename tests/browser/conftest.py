@@ -56,10 +56,10 @@ def browser(playwright: Playwright) -> Iterator[Browser]:
     launched.close()
 
 
-def launch(playwright: Playwright, *more: str) -> Browser:
+def launch(playwright: Playwright, *more: str, env: dict[str, str] | None = None) -> Browser:
     """Debian's Chromium."""
     path = shutil.which("chromium") or "/usr/bin/chromium"
-    return playwright.chromium.launch(executable_path=path, args=[*QUIET, *more])
+    return playwright.chromium.launch(executable_path=path, args=[*QUIET, *more], env=env)
 
 
 @dataclass
