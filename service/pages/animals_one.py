@@ -9,7 +9,7 @@ from fastapi import Response
 
 from service.animals import queries as animals
 from service.animals.actions import setting_up
-from service.animals.models import Animal
+from service.animals.models import Animal, AnimalWeight
 from service.animals.schemas import WeightIn
 from service.catalogue.rules import nutrients, species_facts
 from service.diets.actions import setting
@@ -24,6 +24,7 @@ from service.feeding.rules import Grain, step_of
 from service.http.bodies import LARGEST_NUMBER
 from service.http.sessions import Now, WriteSession
 from service.pages.animals import SEXES, STAGES
+from service.pages.chart import Chart, Line, chart
 from service.pages.columns import Columns, Step, columns
 from service.pages.forms import Form
 from service.pages.page import OnScreen, Screen, go_to, page_router
@@ -91,7 +92,8 @@ class OneShown:
     nutrients: Sequence[tuple[str, str]]
     cautions: Sequence[str]
     weights: Sequence[tuple[datetime, int]]
-    weight_chart: Columns
+    weight_chart: Chart | None
+    """Body mass over time; None before the second weighing."""
     diet: DietOut | None
     earlier_diets: Sequence[DietOut]
     known_species: Sequence[tuple[str, str]]
@@ -151,10 +153,7 @@ def _shown(screen: Screen, animal: Animal, span: str) -> OneShown:
         nutrients=_nutrients(record["nutrients"]),
         cautions=record["cautions"],
         weights=[(w.occurred_at, w.grams) for w in weights],
-        weight_chart=columns(
-            [_weighed(screen, w.occurred_at, w.grams) for w in reversed(weights)],
-            unit=view.units.mass,
-        ),
+        weight_chart=_weight_chart(screen, weights),
         diet=in_force[0] if in_force else None,
         earlier_diets=[d for d in diets if not in_force or d.id != in_force[0].id],
         known_species=known_species(),
@@ -240,14 +239,21 @@ def _steps(
     return found
 
 
-def _weighed(screen: Screen, at: datetime, grams: int) -> Step:
-    label = screen.write.day(at)
-    return Step(
-        label=label,
-        eaten=screen.view.units.mass_value(grams),
-        left=0.0,
-        wanted=None,
-        says=f"{label}: {screen.write.mass(grams)}",
+def _weight_chart(screen: Screen, weights: Sequence[AnimalWeight]) -> Chart | None:
+    """Body mass over time, of weighings the newest first."""
+    if len(weights) < 2 or weights[0].occurred_at == weights[-1].occurred_at:
+        return None
+    units = screen.view.units
+    line = Line.of(
+        screen.write.say("Body mass"),
+        [(w.occurred_at, units.mass_value(w.grams)) for w in reversed(weights)],
+    )
+    return chart(
+        weights[-1].occurred_at,
+        max(screen.at, weights[0].occurred_at),
+        [line],
+        write=screen.write,
+        unit=units.mass,
     )
 
 

@@ -6,8 +6,8 @@ Places are percents of the drawing, so that it stretches with the page and its w
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-HEIGHT = 180
-"""Of the drawing, in pixels."""
+HEIGHT, HEADROOM = 190, 10
+"""Of the drawing, in pixels; room above the uppermost level, for its label."""
 
 
 @dataclass(frozen=True)
@@ -53,7 +53,7 @@ class Columns:
     levels: Sequence[Level]
 
 
-def columns(steps: Sequence[Step], *, unit: str, most_labels: int = 8) -> Columns:
+def columns(steps: Sequence[Step], *, unit: str, most_labels: int = 4) -> Columns:
     """Steps as columns on one scale, which begins at nothing.
 
     unit : what the values are in, for the levels. Cost: linear in the steps.
@@ -65,7 +65,7 @@ def columns(steps: Sequence[Step], *, unit: str, most_labels: int = 8) -> Column
     share = 100 / max(1, len(steps))
 
     def y(value: float) -> float:
-        return round(HEIGHT * (1 - value / top), 1)
+        return round(HEADROOM + (HEIGHT - HEADROOM) * (1 - value / top), 1)
 
     drawn = [
         Column(
