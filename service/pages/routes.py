@@ -19,6 +19,9 @@ from service.pages import (
     stock,
     supplements,
     thaw,
+    thaw_batch,
+    thaw_plan,
+    thaw_pull,
 )
 
 routers: tuple[APIRouter, ...] = (
@@ -29,6 +32,9 @@ routers: tuple[APIRouter, ...] = (
     rooms.router,
     stock.router,
     thaw.router,
+    thaw_plan.router,
+    thaw_pull.router,
+    thaw_batch.router,
     feed.router,
     supplements.router,
     animals.router,
