@@ -17,6 +17,7 @@ from service.errors import FishhouseError
 from service.probes.actions import senders
 from service.security import audit, users
 from service.security.actor import SERVICE
+from service.security.first_manager import FIRST_RUN, EmptyHouse, setup_code
 from service.security.rules import Action, Role
 from service.security.transactions import transaction
 from service.settings import Settings
@@ -83,7 +84,16 @@ def _parser() -> argparse.ArgumentParser:
     bench.add_argument(
         "what",
         nargs="?",
-        choices=["service", "science", "receiving", "ingest", "history", "thaw", "supplements"],
+        choices=[
+            "service",
+            "science",
+            "receiving",
+            "ingest",
+            "history",
+            "thaw",
+            "supplements",
+            "pages",
+        ],
         default="service",
         help="what to measure",
     )
@@ -93,6 +103,9 @@ def _parser() -> argparse.ArgumentParser:
     )
     bench.add_argument(
         "--cases", type=int, help="supplements: cases for the integer program, really 10000"
+    )
+    bench.add_argument(
+        "--database", choices=["sqlite", "postgresql"], help="pages: on this one only"
     )
     bench.add_argument("--picture", metavar="FILE", help="science: growth as a .png or .svg file")
     bench.add_argument("--seconds", type=float, default=4.0, help="length of each HTTP measurement")
@@ -160,6 +173,7 @@ def _migrate(_parsed: argparse.Namespace) -> int:
 
 def _serve(parsed: argparse.Namespace) -> int:
     settings, database = _open()
+    _say_how_to_begin(parsed, settings, database)
     database.close()
     if parsed.workers > 1 and database.is_sqlite:
         print("SQLite serves one process; use PostgreSQL for several.", file=sys.stderr)
@@ -177,6 +191,19 @@ def _serve(parsed: argparse.Namespace) -> int:
         ssl_keyfile=key,
     )
     return 0
+
+
+def _say_how_to_begin(parsed: argparse.Namespace, settings: Settings, database: Database) -> None:
+    """Where nobody works yet, the address of the first run, and the code that it asks for."""
+    try:
+        if not EmptyHouse()(database.reader.connect):
+            return
+    except (OperationalError, ProgrammingError):  # no tables yet: the service says so itself
+        return
+    scheme = "https" if parsed.tls or parsed.certificate else "http"
+    name = parsed.name[0] if parsed.name else parsed.host
+    print(f"Nobody works here yet. Open {scheme}://{name}:{parsed.port}{FIRST_RUN}")
+    print(f"and enter this code: {setup_code(settings.data_dir)}", flush=True)
 
 
 def _certificate_of(
@@ -306,6 +333,10 @@ def _bench(parsed: argparse.Namespace) -> int:
             from service.bench.supplements import run_supplements_bench
 
             code = run_supplements_bench(as_json=parsed.json, cases=parsed.cases)
+        case "pages":
+            from service.bench.pages import run_pages_bench
+
+            code = run_pages_bench(as_json=parsed.json, kind=parsed.database)
         case "history":
             from service.bench.history import run_history_bench
 
