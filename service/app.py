@@ -56,6 +56,7 @@ from service.http import problems
 from service.http.limits import BodyLimit, Flow
 from service.pages import static
 from service.pages.page import HEADERS, for_script, to_page
+from service.security.first_manager import EmptyHouse
 from service.security.sessions import SessionBook
 from service.security.transactions import Replayed, request_transaction
 from service.security.users import TokenBook
@@ -136,6 +137,7 @@ def create_app(settings: Settings | None = None, *, clock: Clock = system_clock)
     app.state.settings, app.state.database, app.state.clock = settings, database, clock
     app.state.tokens = TokenBook()
     app.state.visits = SessionBook(timedelta(minutes=settings.session_minutes))
+    app.state.empty_house = EmptyHouse()
     app.state.to_page = to_page
     app.state.flow = Flow(settings.bodies_at_once)
     app.state.open_write = request_transaction

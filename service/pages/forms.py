@@ -42,7 +42,7 @@ class Entered:
         try:
             return schema.model_validate(self.nested(zone) | more)
         except ValidationError as error:
-            raise _invalid(error) from error
+            raise invalid(error) from error
 
     def nested(self, zone: ZoneInfo) -> dict[str, Any]:
         """Paths unfolded: `items.0.grams` becomes `{"items": [{"grams": …}]}`."""
@@ -111,7 +111,8 @@ def _in_zone(value: str, zone: ZoneInfo) -> str:
         return value
 
 
-def _invalid(error: ValidationError) -> Invalid:
+def invalid(error: ValidationError) -> Invalid:
+    """What a schema found wrong, field by field."""
     errors = [
         FieldError(".".join(str(part) for part in e["loc"]) or "form", _sentence(e))
         for e in error.errors()

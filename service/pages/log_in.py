@@ -14,12 +14,14 @@ from service.pages.page import (
     ask_to_log_in,
     go_to,
     local_path,
+    nobody_yet,
     page_router,
     plain_page,
     set_cookie,
 )
 from service.pages.words import LANGUAGES, _
 from service.security import sessions
+from service.security.first_manager import FIRST_RUN
 from service.security.guard import MayLook
 from service.security.sessions import COOKIE, Visit
 from service.site import queries as sites
@@ -30,7 +32,9 @@ MOST_HELD_TEXT = 200_000
 
 @router.get("/log-in")
 def log_in_page(request: Request, next: str = "/") -> Response:  # noqa: A002 - the address's own word
-    """Who is there?"""
+    """Who is there? Where nobody works yet: who comes first."""
+    if nobody_yet(request):
+        return go_to(FIRST_RUN)
     return plain_page(request, "log_in.html", LogIn(local_path(next), None, None, ended=False))
 
 

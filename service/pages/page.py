@@ -30,6 +30,7 @@ from service.pages.ribbon import Ribbon, ribbon
 from service.pages.words import LANGUAGES, Writer, language_of, translations
 from service.security import sessions
 from service.security.actor import Actor
+from service.security.first_manager import FIRST_RUN, EmptyHouse
 from service.security.guard import GuardedRoute, Right, refuse_nul, visit_of
 from service.security.origin import ensure_same_origin
 from service.security.rules import Action, may
@@ -278,6 +279,8 @@ def to_page(request: Request, problem: Problem) -> Response | None:
     path = request.url.path
     if path.startswith(NOT_PAGES) or "text/html" not in request.headers.get("accept", ""):
         return None
+    if problem.status == 401 and nobody_yet(request):
+        return go_to(FIRST_RUN)
     if problem.status == 401:
         return ask_to_log_in(request, LogIn(path_of(request), resend_of(request), None, ended=True))
     by: Actor | None = getattr(request.state, "actor", None)
@@ -293,6 +296,13 @@ def to_page(request: Request, problem: Problem) -> Response | None:
         overridable=overridable if set(blocking) <= set(overridable) else (),
     )
     return plain_page(request, "refusal.html", refusal, status=problem.status)
+
+
+def nobody_yet(request: Request) -> bool:
+    """Whether nobody at all works here yet. No query once somebody does."""
+    empty: EmptyHouse = request.app.state.empty_house
+    database: Database = request.app.state.database
+    return empty(database.reader.connect)
 
 
 def ask_to_log_in(request: Request, page: LogIn) -> Response:
@@ -379,6 +389,7 @@ def environment(language: str) -> jinja2.Environment:
     )
     made.install_gettext_translations(translations(language), newstyle=False)  # type: ignore[attr-defined]
     made.globals["new_key"] = _new_key
+    made.globals["translated"] = _translating(language)
     for name in ("mass", "temperature", "time", "day", "when", "span", "local"):
         made.filters[name] = _writing(name)
     return made
@@ -393,6 +404,12 @@ def _writing(name: str) -> Callable[..., str]:
         return text
 
     return written
+
+
+def _translating(language: str) -> Callable[[Sequence[tuple[str, str]]], list[tuple[str, str]]]:
+    """The words of options, pairs of value and word, in a language."""
+    gettext = translations(language).gettext
+    return lambda options: [(value, gettext(words)) for value, words in options]
 
 
 def _new_key() -> str:

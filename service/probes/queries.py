@@ -17,10 +17,12 @@ from service.probes.models import (
     ProbeConcern,
     ProbeFault,
     ProbeOffset,
+    ProbeSender,
     ProbeStay,
 )
 from service.probes.rules import Offsets, ProbeKind, Standing
 from service.security.actor import Actor
+from service.security.models import User
 from service.site.models import Place
 
 
@@ -82,6 +84,16 @@ def lock_probe(session: Session, probe_id: int) -> Probe:
     return session.exec(
         statement.with_for_update(key_share=True).execution_options(populate_existing=True)
     ).one()
+
+
+def senders_of(session: Session, probe_id: int) -> Sequence[str]:
+    """The devices that a probe names as senders, by name. One query."""
+    return session.exec(
+        select(User.name)
+        .join(ProbeSender, col(ProbeSender.user_id) == col(User.id))
+        .where(col(ProbeSender.probe_id) == probe_id)
+        .order_by(col(User.name))
+    ).all()
 
 
 def stays(session: Session, probe_id: int) -> Sequence[ProbeStay]:

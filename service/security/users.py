@@ -55,6 +55,7 @@ def add_user(
     at: datetime,
     password: str | None = None,
     site_ids: Sequence[int] = (),
+    by: Actor = SERVICE,
 ) -> User:
     """A new user. Raises Conflict if the name is taken, Invalid for a short password."""
     if not name.strip():
@@ -69,7 +70,7 @@ def add_user(
     session.flush()
     assert user.id is not None
     session.add_all(UserSite(user_id=user.id, site_id=site_id) for site_id in site_ids)
-    audit.note(session, SERVICE, "user added", name, at=at, detail={"role": str(role)})
+    audit.note(session, by, "user added", name, at=at, detail={"role": str(role)})
     return user
 
 
@@ -80,6 +81,7 @@ def issue_token(
     at: datetime,
     scopes: Sequence[Action] | None = None,
     expires_at: datetime | None = None,
+    by: Actor = SERVICE,
 ) -> str:
     """A new token of a user, returned once and never stored."""
     token = TOKEN_PREFIX + secrets.token_urlsafe(32)
@@ -93,7 +95,7 @@ def issue_token(
             scopes=" ".join(sorted(scopes)) if scopes is not None else None,
         )
     )
-    audit.note(session, SERVICE, "token issued", user.name, at=at)
+    audit.note(session, by, "token issued", user.name, at=at)
     return token
 
 

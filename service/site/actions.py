@@ -14,7 +14,7 @@ from service.security.actor import SERVICE, Actor
 from service.site import queries
 from service.site.models import Deviation, Place, PolicyVersion, Site
 from service.site.queries import SiteView
-from service.site.rules import default_policy, permit
+from service.site.rules import Policy, default_policy, permit
 from service.site.schemas import NewSite, PlaceChange, PlaceIn, PolicyChange, SiteIn
 
 FIRST_SITE = NewSite(code="main", name="Main site")
@@ -131,7 +131,7 @@ def change_policy(
     session.refresh(site, with_for_update=True)
     current = queries.policy_version(session, site.id, at=at)
     document = (current.document if current else {}) | change.changes
-    _check_policy(document)
+    checked_policy(document)
     version = PolicyVersion(
         site_id=site.id,
         version=(current.version if current else 0) + 1,
@@ -156,9 +156,10 @@ def change_policy(
     return version
 
 
-def _check_policy(document: dict[str, float | bool | str]) -> None:
+def checked_policy(document: dict[str, float | bool | str]) -> Policy:
+    """The policy of what a site has set. Raises Invalid naming a figure outside its bounds."""
     try:
-        queries.policy_with(document)
+        return queries.policy_with(document)
     except ValidationError as error:
         first = error.errors()[0]
         name = ".".join(str(part) for part in first["loc"]) or "changes"

@@ -111,6 +111,16 @@ def policy_version(session: Session, site_id: int, *, at: datetime) -> PolicyVer
     return found
 
 
+def policy_versions(session: Session, site_id: int, *, limit: int) -> Sequence[PolicyVersion]:
+    """The newest policy versions of a site. One query."""
+    return session.exec(
+        select(PolicyVersion)
+        .where(col(PolicyVersion.site_id) == site_id)
+        .order_by(col(PolicyVersion.version).desc())
+        .limit(limit)
+    ).all()
+
+
 @lru_cache(maxsize=1)
 def _policy_select() -> Any:
     """The select of `policy_version`, built once: every write asks it."""
