@@ -13,6 +13,7 @@ from sqlalchemy import (
     and_,
     bindparam,
     case,
+    exists,
     func,
     literal,
     literal_column,
@@ -26,6 +27,7 @@ from service.database import rows_where_in
 from service.errors import NotFound
 from service.ledger.models import Movement, Parcel, Reservation, StockCount, ThawBatch, Transfer
 from service.ledger.rules import (
+    DOOR_OPENING,
     Account,
     Batch,
     Flow,
@@ -345,6 +347,101 @@ def stock_rows(
         statement = statement.where(col(Parcel.place_id) == place_id)
     if lot_id is not None:
         statement = statement.where(col(Parcel.lot_id) == lot_id)
+    rows: Sequence[Row[Any]] = session.execute(statement).all()
+    return rows
+
+
+def on_hand(session: Session, site_id: int) -> dict[int, tuple[int, int]]:
+    """By lot of a site: in how many parcels it lies, and how many grams. One query, over what
+    is on hand alone."""
+    held = _held_parcels()
+    statement: Any = (
+        columns(held.c.lot_id, func.count(), func.sum(held.c.grams))
+        .join(Lot, col(Lot.id) == held.c.lot_id)
+        .where(col(Lot.site_id) == site_id)
+        .group_by(held.c.lot_id)
+    )
+    rows = session.execute(statement).all()
+    return {lot_id: (parcels, int(grams)) for lot_id, parcels, grams in rows}
+
+
+def grams_by_place(session: Session) -> dict[int, int]:
+    """How many grams lie in each place; places without fish are left out. One query, over what
+    is on hand alone."""
+    held = _held_parcels()
+    statement: Any = columns(held.c.place_id, func.sum(held.c.grams)).group_by(held.c.place_id)
+    return {place_id: int(grams) for place_id, grams in session.execute(statement)}
+
+
+def lots_in(session: Session, place_id: int, *, limit: int) -> Sequence[Row[Any]]:
+    """The lots in a place by code: code, species, grams. One query, over what is on hand alone."""
+    held = _held_parcels()
+    statement: Any = (
+        columns(
+            col(Lot.code).label("lot"),
+            col(Lot.species_code).label("species"),
+            func.sum(held.c.grams).label("grams"),
+        )
+        .join(Lot, col(Lot.id) == held.c.lot_id)
+        .where(held.c.place_id == place_id)
+        .group_by(col(Lot.code), col(Lot.species_code))
+        .order_by(col(Lot.code))
+        .limit(limit)
+    )
+    rows: Sequence[Row[Any]] = session.execute(statement).all()
+    return rows
+
+
+def _held_parcels() -> Any:
+    """Parcels that hold fish, by the two partial indexes: never those that are long empty."""
+    some = col(Parcel.grams) > literal_column("0")
+    wanted = columns(col(Parcel.lot_id), col(Parcel.place_id), col(Parcel.grams))
+    loose = wanted.where(some, col(Parcel.thaw_batch_id).is_(None))
+    thawing = wanted.where(some, col(Parcel.thaw_batch_id).is_not(None))
+    return loose.union_all(thawing).subquery()
+
+
+def door_openings(
+    session: Session, place_id: int, from_at: datetime, to_at: datetime, *, limit: int
+) -> Sequence[Row[Any]]:
+    """When fish was put into a place or taken out, newest first: at, kind, lot, into, grams.
+
+    What was reversed is left out. One query; cost grows with what was recorded since `from_at`.
+    """
+    undone = aliased(Movement)
+    earlier = (
+        columns(col(Movement.id))
+        .where(col(Movement.recorded_at) < from_at)
+        .order_by(col(Movement.id).desc())
+        .limit(1)
+        .scalar_subquery()
+    )
+    target = aliased(Parcel)
+    into = case((col(target.place_id) == place_id, 1), else_=0)
+    statement: Any = (
+        columns(
+            col(Movement.occurred_at).label("at"),
+            col(Movement.kind).label("kind"),
+            col(Lot.code).label("lot"),
+            func.max(into).label("into"),
+            func.sum(col(Transfer.grams)).label("grams"),
+        )
+        .join(Transfer, col(Transfer.movement_id) == col(Movement.id))
+        .join(Lot, col(Lot.id) == col(Transfer.lot_id))
+        .outerjoin(Parcel, col(Parcel.id) == col(Transfer.from_parcel_id))
+        .outerjoin(target, col(target.id) == col(Transfer.to_parcel_id))
+        .where(
+            col(Movement.id) > func.coalesce(earlier, 0),
+            col(Movement.kind).in_(DOOR_OPENING),
+            col(Movement.occurred_at) >= from_at,
+            col(Movement.occurred_at) < to_at,
+            or_(col(Parcel.place_id) == place_id, col(target.place_id) == place_id),
+            ~exists().where(col(undone.reverses_id) == col(Movement.id)),
+        )
+        .group_by(col(Movement.id), col(Movement.occurred_at), col(Movement.kind), col(Lot.code))
+        .order_by(col(Movement.id).desc())
+        .limit(limit)
+    )
     rows: Sequence[Row[Any]] = session.execute(statement).all()
     return rows
 

@@ -40,6 +40,18 @@ class MovementKind(StrEnum):
     FOUND = "found"
 
 
+DOOR_OPENING = (
+    MovementKind.RECEIVED,
+    MovementKind.MOVED,
+    MovementKind.PULLED,
+    MovementKind.PUT_BACK,
+    MovementKind.DISCARDED,
+    MovementKind.CONDEMNED,
+    MovementKind.RETURNED_TO_SUPPLIER,
+)
+"""For these somebody goes into the place."""
+
+
 @dataclass(frozen=True)
 class Holding:
     """A parcel as a take sees it: what is there, and what of it may be taken."""

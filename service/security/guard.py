@@ -8,6 +8,7 @@ as text/csv is answered as a table, whatever the route.
 from collections.abc import Awaitable, Callable
 from contextlib import AbstractAsyncContextManager, nullcontext
 from typing import Annotated, Any
+from urllib.parse import unquote
 
 from fastapi import APIRouter, Depends, Request, Response
 from fastapi.routing import APIRoute
@@ -93,7 +94,7 @@ class GuardedRoute(APIRoute):
                     request.state.body = await request.body()
                 async with self.turn(request):
                     response = await answer(request)
-            if request.method == "GET" and _as_table(request):
+            if request.method == "GET" and wants_table(request):
                 return as_csv(response)
             request.state.answer = response  # the write session keeps it with its key
             return response
@@ -101,7 +102,7 @@ class GuardedRoute(APIRoute):
         return guarded
 
 
-def _as_table(request: Request) -> bool:
+def wants_table(request: Request) -> bool:
     """Whether a list is asked for as CSV; a link of a page cannot send an Accept header."""
     return wants_csv(request.headers.get("accept", "")) or request.query_params.get("as") == "csv"
 
@@ -130,7 +131,11 @@ def authenticate(request: Request) -> Actor:
 
 
 def visit_of(request: Request) -> Visit:
-    """The session of the cookie. Raises NotAuthenticated, and NotAllowed for another origin."""
+    """The session of the cookie. Raises NotAuthenticated, and NotAllowed for another origin.
+
+    A page that sends what somebody entered a while ago says who that was (`As-User`): nobody
+    else's session records it.
+    """
     ensure_same_origin(request)
     book: SessionBook = request.app.state.visits
     database: Database = request.app.state.database
@@ -138,6 +143,9 @@ def visit_of(request: Request) -> Visit:
     visit = book.visit(database.reader.connect, token, at=request.app.state.clock())
     if visit is None:
         raise NotAuthenticated("nobody is logged in here any more", advice="Log in again.")
+    meant = unquote(request.headers.get("as-user", ""))
+    if meant not in ("", visit.by.name):
+        raise NotAuthenticated(f"{meant} is not logged in here", advice=f"Log in as {meant}.")
     return visit
 
 

@@ -154,6 +154,44 @@ def measured_hours(
     return found
 
 
+@dataclass(frozen=True)
+class HourSeen:
+    """An hour of a probe: from its first reading to its last, the mean, and what came last."""
+
+    hour_s: int
+    first_at_s: int
+    last_at_s: int
+    mean_c: float
+    last_c: float
+
+
+def hours_seen(
+    session: Session, probe_ids: Collection[int], from_s: int, to_s: int
+) -> dict[int, list[HourSeen]]:
+    """The hours of these probes that reach into a time, by probe, in order. One query."""
+    hour = ProbeHour
+    rows = session.execute(
+        columns(
+            col(hour.probe_id),
+            col(hour.hour_s),
+            col(hour.first_at_s),
+            col(hour.last_at_s),
+            col(hour.mean_c),
+            col(hour.last_c),
+        )
+        .where(
+            col(hour.probe_id).in_(probe_ids),
+            col(hour.hour_s) > from_s - HOUR_S,
+            col(hour.hour_s) < to_s,
+        )
+        .order_by(col(hour.probe_id), col(hour.hour_s))
+    )
+    found: dict[int, list[HourSeen]] = {}
+    for probe_id, *seen in rows:
+        found.setdefault(probe_id, []).append(HourSeen(*seen))
+    return found
+
+
 def versions(session: Session, probe_ids: Collection[int]) -> dict[int, int]:
     """How often the hours of each probe have changed. One query; none without probes."""
     if not probe_ids:

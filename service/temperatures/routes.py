@@ -1,6 +1,5 @@
 """Probes, readings, the temperatures of a place, excursions."""
 
-from collections.abc import Callable
 from datetime import datetime
 from typing import Annotated, Any, Literal
 
@@ -12,20 +11,26 @@ from service.errors import Invalid
 from service.http.answers import as_shown
 from service.http.bodies import Moment, Page
 from service.http.sessions import Now, ReadSession, WriteSession
-from service.http.tables import wants_csv
 from service.probes import queries as probe_queries
 from service.quantities import TemperatureUnit
 from service.science.arrays import Indices
 from service.science.exposure import HOUR_S
-from service.security.guard import FlowRoute, MayLook, MayRecordTemperatures, guarded_router
+from service.security.guard import (
+    FlowRoute,
+    MayLook,
+    MayRecordTemperatures,
+    guarded_router,
+    wants_table,
+)
 from service.site import queries as sites
 from service.site.models import Place
 from service.site.queries import SiteView
 from service.site.rules import PlaceKind, place_limit_c
 from service.temperatures import queries
 from service.temperatures.actions import decoding, storing
+from service.temperatures.actions.charting import answerable
 from service.temperatures.queries import Chart
-from service.temperatures.rules.steps import DAY_S, Step, Window, step_for, step_from
+from service.temperatures.rules.steps import Step, Window, step_for, step_from
 from service.temperatures.schemas import (
     ReadingsOut,
     SenderOut,
@@ -40,7 +45,6 @@ probes: APIRouter = guarded_router("/probes", "temperatures")
 routers = (readings, senders, places, probes)
 
 MOST_POINTS = 20_000
-LONGEST_RAW_S = 92 * DAY_S  # 130 000 readings a minute apart
 
 _READING = {
     "type": "object",
@@ -139,7 +143,7 @@ def temperatures(
     assert found.id is not None
     place_id, view = found.id, sites.view(session, found.site_id, at=at)
     asked = _step(from_at, to_at, step, points)
-    asked, window, notes = _answerable(
+    asked, window, notes = answerable(
         asked, from_at, to_at, view, lambda window: queries.raw_kept_in(session, place_id, window)
     )
     gap_s = int(view.policy.gap_minutes * 60)
@@ -166,7 +170,7 @@ def probe_temperatures(
     assert found.id is not None
     view = sites.view(session, place.site_id, at=at)
     asked = _step(from_at, to_at, step, points)
-    asked, window, notes = _answerable(
+    asked, window, notes = answerable(
         asked, from_at, to_at, view, lambda _window: found.raw_kept_from_s
     )
     gap_s = int(view.policy.gap_minutes * 60)
@@ -198,31 +202,6 @@ def _step(from_at: datetime, to_at: datetime, said: str | None, points: int | No
     if step.count(from_s, to_s) > MOST_POINTS:
         raise Invalid.at("step", f"gives more than {MOST_POINTS} points: take a longer one")
     return step
-
-
-def _answerable(
-    step: Step,
-    from_at: datetime,
-    to_at: datetime,
-    view: SiteView,
-    raw_kept_from: Callable[[Window], int],
-) -> tuple[Step, Window, list[str]]:
-    """The step that can be shown, its window, and why it is not the one that was asked for."""
-    from_s, to_s = int(from_at.timestamp()), int(to_at.timestamp())
-    window = step.window(from_s, to_s, view.zone)
-    if step.of_hours:
-        return step, window, []
-    kept_from_s = raw_kept_from(window)
-    if window.from_s < kept_from_s:
-        kept_from = f"{queries.instant(kept_from_s):%Y-%m-%d %H:%M} UTC"
-        why = f"readings before {kept_from} are kept as hours only"
-    elif window.until_s - window.from_s > LONGEST_RAW_S:
-        why = f"steps of parts of an hour are shown for {LONGEST_RAW_S // DAY_S} days at most"
-    else:
-        return step, window, []
-    longer = step.whole_hours()
-    note = f"{why}: in steps of {longer.seconds} s instead of {step.seconds} s"
-    return longer, longer.window(from_s, to_s, view.zone), [note]
 
 
 def _about(
@@ -258,7 +237,7 @@ def _answer(
         "max_c": steps.max_c.round(2).tolist(),
         "coverage": window.coverage(steps).round(4).tolist(),
     }
-    if wants_csv(request.headers.get("accept", "")):
+    if wants_table(request):
         lines = zip(_instants(steps.at_s), *columns.values(), strict=True)
         table = [("at", *columns), *lines]
         text = "".join(",".join(map(str, line)) + "\r\n" for line in table)

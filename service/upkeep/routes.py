@@ -12,7 +12,7 @@ from service.http.sessions import Now, ReadSession, WriteSession
 from service.probes import queries as probes
 from service.probes.actions import calibrating
 from service.probes.models import Calibration
-from service.probes.schemas import WithdrawalIn, fault_out, instant, stay_out
+from service.probes.schemas import WithdrawalIn, instant
 from service.quantities import Units
 from service.science.drift import Trend
 from service.security.guard import MayCalibrate, MayLook, MaySetUp, guarded_router
@@ -22,16 +22,15 @@ from service.upkeep import queries
 from service.upkeep.actions import correcting
 from service.upkeep.actions.comparing import pairs, wandering
 from service.upkeep.actions.correcting import Corrected
-from service.upkeep.actions.due import concerns_now, seen
+from service.upkeep.actions.due import seen
+from service.upkeep.actions.showing import concerns, probe_shown
 from service.upkeep.queries import Known
-from service.upkeep.rules import MEASURED, ConcernKind, due_after
+from service.upkeep.rules import due_after
 from service.upkeep.schemas import (
     CalibrationIn,
     ComparisonOut,
-    ConcernOut,
     DriftOut,
     DueOut,
-    LastReading,
     OffsetIn,
     PairOut,
     ProbeCalibrationOut,
@@ -39,9 +38,7 @@ from service.upkeep.schemas import (
     ProbeShown,
     TrendOut,
     calibration_out,
-    concern_out,
     offset_out,
-    stored_concern_out,
     suggestion_out,
 )
 
@@ -59,7 +56,7 @@ def list_probes(session: ReadSession, at: Now, by: MayLook) -> Page[ProbeShown]:
     """The thermometers of your sites, with all that is known of them."""
     found = seen(session, by=by)
     views = _views(session, found, at)
-    return Page(items=[_shown(k, views[k.home.site_id], at) for k in found])
+    return Page(items=[probe_shown(k, views[k.home.site_id], at) for k in found])
 
 
 @probes_router.get("/due")
@@ -75,7 +72,7 @@ def due(session: ReadSession, at: Now, by: MayLook) -> Page[DueOut]:
                 **concern.model_dump(),
             )
             for known in found
-            for concern in _concerns(known, views[known.home.site_id], at)
+            for concern in concerns(known, views[known.home.site_id], at)
         ]
     )
 
@@ -85,7 +82,7 @@ def show_probe(probe: str, session: ReadSession, at: Now, by: MayLook) -> ProbeS
     """A thermometer: where it hung, its offsets, faults, calibrations, its last reading."""
     found = probes.probe_by_code(session, probe, by=by)
     (known,) = queries.known(session, [found])
-    return _shown(known, sites.view(session, known.home.site_id, at=at), at)
+    return probe_shown(known, sites.view(session, known.home.site_id, at=at), at)
 
 
 @probes_router.post("/{probe}/offsets", status_code=201)
@@ -193,48 +190,6 @@ def compare(
 
 def _views(session: Session, found: list[Known], at: datetime) -> dict[int, SiteView]:
     return {i: sites.view(session, i, at=at) for i in {known.home.site_id for known in found}}
-
-
-def _concerns(known: Known, view: SiteView, at: datetime) -> list[ConcernOut]:
-    """What is so now, and what the daily look at the readings has found."""
-    if known.taken_down or known.faulty_since is not None:
-        stored = []
-    else:
-        stored = [c for c in known.concerns if ConcernKind(c.kind) in MEASURED]
-    return [
-        *(
-            concern_out(c.kind, c.from_s, c.because, c.due_at)
-            for c in concerns_now(known, view.policy, at=at)
-        ),
-        *(stored_concern_out(row) for row in stored),
-    ]
-
-
-def _shown(known: Known, view: SiteView, at: datetime) -> ProbeShown:
-    held = [c.calibrated_at for c in known.calibrations if c.withdrawn_at is None]
-    return ProbeShown(
-        code=known.probe.code,
-        place=known.place_of(known.stays[-1]),
-        kind=known.kind,
-        last_reading=_last(known, view.units, at),
-        calibration_due_at=due_after(held[0], view.policy.probe_calibration) if held else None,
-        concerns=_concerns(known, view, at),
-        stays=[stay_out(stay, known.place_of(stay)) for stay in known.stays],
-        offsets=[offset_out(row, view.units) for row in known.offsets],
-        faults=[fault_out(known.probe, fault) for fault in known.faults],
-        calibrations=[calibration_out(row, view.units) for row in known.calibrations],
-    )
-
-
-def _last(known: Known, units: Units, at: datetime) -> LastReading | None:
-    if known.last is None:
-        return None
-    at_s, temperature_c = known.last
-    return LastReading(
-        at=instant(at_s),
-        temperature=units.temperature_out(temperature_c),
-        seconds_ago=max(0, int(at.timestamp()) - at_s),
-    )
 
 
 def _offset(session: Session, found: Corrected, at: datetime) -> ProbeOffsetOut:

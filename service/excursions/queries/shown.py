@@ -8,7 +8,7 @@ from typing import Any
 from sqlmodel import Session, col, or_, select
 
 from service.excursions.models import Excursion
-from service.excursions.rules import ExcursionKind, ExcursionState
+from service.excursions.rules import SETTLED, ExcursionKind, ExcursionState
 from service.probes.models import Probe
 from service.site.models import Place
 
@@ -17,7 +17,8 @@ Shown = tuple[Excursion, str, str]
 
 @dataclass(frozen=True)
 class Filter:
-    """Which excursions are asked for; None: all. merged: also those that another stands for."""
+    """Which excursions are asked for; None: all. merged: also those that another stands for.
+    unsettled: only those about which something is left to be done."""
 
     place_id: int | None = None
     state: ExcursionState | None = None
@@ -25,6 +26,7 @@ class Filter:
     from_at: datetime | None = None
     to_at: datetime | None = None
     merged: bool = False
+    unsettled: bool = False
 
 
 def shown(
@@ -70,6 +72,8 @@ def _conditions(asked: Filter) -> list[Any]:
     ]
     if not asked.merged and asked.state != ExcursionState.WITHDRAWN:
         conditions.append(col(Excursion.merged_into_id).is_(None))
+    if asked.unsettled:
+        conditions.append(state.in_([s for s in ExcursionState if s not in SETTLED]))
     if asked.place_id is not None:
         conditions.append(col(Excursion.place_id) == asked.place_id)
     if asked.kind is not None:

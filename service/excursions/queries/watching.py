@@ -165,6 +165,22 @@ def passed_since(session: Session, probe_id: int, since_s: int) -> Sequence[Pass
     ).all()
 
 
+def passed_in(
+    session: Session, probe_ids: Collection[int], from_s: int, until_s: int, *, limit: int
+) -> Sequence[PassedDefrost]:
+    """The defrosts of probes that were passed over and began in a time, newest first. One query."""
+    return session.exec(
+        select(PassedDefrost)
+        .where(
+            col(PassedDefrost.probe_id).in_(probe_ids),
+            col(PassedDefrost.from_s) >= from_s,
+            col(PassedDefrost.from_s) < until_s,
+        )
+        .order_by(col(PassedDefrost.from_s).desc())
+        .limit(limit)
+    ).all()
+
+
 def met_at(session: Session, place_id: int, from_at: datetime, until_at: datetime) -> list[Meeting]:
     """The parcels that held fish in a place between two instants. Two queries; cost grows with
     the parcels that ever were there."""
