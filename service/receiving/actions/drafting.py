@@ -208,7 +208,7 @@ def _keep(
     at: datetime,
     by: Actor,
 ) -> DeliveryEntered:
-    draft.entered = entered.model_dump(mode="json", exclude_none=True)
+    draft.entered = entered.model_dump(mode="json")
     draft.changed_at, draft.changed_by = at, by.name
     session.add(draft)
     session.flush()
