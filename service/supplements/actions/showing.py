@@ -274,17 +274,24 @@ def _changed(before: Mapping[str, Any], now: Mapping[str, Any]) -> bool:
     return not rules.same(rules.pieces(before), rules.pieces(now))
 
 
-def round_of(session: Session, view: SiteView, day: date) -> list[RoundLine]:
+def round_of(
+    session: Session, view: SiteView, day: date, animal_ids: Collection[int] | None = None
+) -> list[RoundLine]:
     """What the animals of a site are to get on a day and how far that is, by animal.
+
+    animal_ids: only these.
 
     Who fasts, is only nursed or is gone gets nothing. Cost: orders in force, the day's
     portions, what was recorded: ten queries.
     """
-    plans = queries.in_force(session, view.id, day)
+    plans = queries.in_force(session, view.id, day, animal_ids)
     animals = queries.animals_by_id(session, [plan.animal_id for plan in plans])
     fed = shares_of(session, view, day, list(animals.values())) if animals else {}
     due = [p for p in plans if p.animal_id in fed or p.basis == PlanBasis.FEEDS]
-    recorded = queries.recorded_at_site(session, view.id, day)
+    if animal_ids is None:
+        recorded = queries.recorded_at_site(session, view.id, day)
+    else:
+        recorded = queries.recorded_on(session, day, animal_ids)
     animals |= queries.animals_by_id(session, [row.animal_id for row, _ in recorded])
     counts: dict[tuple[int, str], dict[str, float]] = defaultdict(lambda: defaultdict(float))
     lines: dict[tuple[int, str], RoundLine] = {}

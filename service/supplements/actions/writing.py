@@ -20,6 +20,7 @@ from service.supplements.rules.needs import Food, Line, in_fish
 from service.supplements.rules.placement import Giving, givings
 from service.supplements.rules.products import Product
 from service.supplements.rules.requirements import Wanted
+from service.supplements.rules.steps import fish as fish_by_name
 from service.supplements.schemas import (
     AmountOut,
     FoodUsed,
@@ -210,7 +211,8 @@ def _findings(worked: Worked, given: Mapping[str, float]) -> Iterator[Finding]:
             yield finding(
                 "limit-not-judged",
                 "warn",
-                f"nobody knows how much {line.nutrient} {', '.join(line.unknown)} holds: whether "
+                f"nobody knows how much {nutrients()[line.nutrient].name} "
+                f"{', '.join(map(fish_by_name, line.unknown))} holds: whether "
                 f"the limit of {line.limit:g} {nutrients()[line.nutrient].amount_unit} is kept "
                 "cannot be judged",
             )
