@@ -55,6 +55,8 @@ from service.errors import NotReady
 from service.http import problems
 from service.http.limits import BodyLimit, Flow
 from service.pages import static
+from service.pages.live import Onlookers
+from service.pages.news import KEPT_FOR, Kept, News
 from service.pages.page import HEADERS, for_script, to_page
 from service.security.first_manager import EmptyHouse
 from service.security.sessions import SessionBook
@@ -136,6 +138,9 @@ def create_app(settings: Settings | None = None, *, clock: Clock = system_clock)
     app.add_middleware(BodyLimit, most_bytes=settings.max_body_bytes)
     app.state.settings, app.state.database, app.state.clock = settings, database, clock
     app.state.tokens = TokenBook()
+    app.state.news = News()
+    app.state.boards = Kept(KEPT_FOR)
+    app.state.onlookers = Onlookers(database, app.state.news)
     app.state.visits = SessionBook(timedelta(minutes=settings.session_minutes))
     app.state.empty_house = EmptyHouse()
     app.state.to_page = to_page

@@ -81,7 +81,7 @@ def standings(session: Session, *, by: Actor, at: datetime) -> list[Standing]:
     return [
         standing
         for site in sites.sites(session, by=by)
-        for standing in _of_site(
+        for standing in of_site(
             session,
             sites.view_of(session, site, at=at),
             [place for place in places if place.site_id == site.id],
@@ -90,9 +90,10 @@ def standings(session: Session, *, by: Actor, at: datetime) -> list[Standing]:
     ]
 
 
-def _of_site(
+def of_site(
     session: Session, view: SiteView, places: Sequence[Place], at: datetime
 ) -> list[Standing]:
+    """Every chore of one site with these places, by chore and place. Cost as `standings`."""
     done = _last_done(session, view.id, at)
     found: list[Standing] = []
     for kind, chore in CHORES.items():

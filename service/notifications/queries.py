@@ -309,6 +309,29 @@ def messages(
     return session.exec(statement).all()
 
 
+def urgent_unacknowledged(
+    session: Session, site_id: int, *, since: datetime, limit: int
+) -> Sequence[Message]:
+    """The newest urgent messages of a site since an instant that nobody has acknowledged.
+
+    One query.
+    """
+    statement = (
+        select(Message)
+        .where(
+            col(Message.site_id) == site_id,
+            col(Message.urgency) == Urgency.NOW,
+            col(Message.created_at) > since,
+            col(Message.acknowledged_at).is_(None),
+            col(Message.ends).is_(False),
+            col(Message.only_recipient_id).is_(None),
+        )
+        .order_by(col(Message.id).desc())
+        .limit(limit)
+    )
+    return session.exec(statement).all()
+
+
 def unacknowledged_about(session: Session, message: Message) -> Sequence[Message]:
     """This message and earlier ones about the same thing that nobody has acknowledged. One query.
 

@@ -18,6 +18,7 @@ import jinja2
 from fastapi import APIRouter, Depends, Request, Response
 from fastapi.responses import HTMLResponse
 from fastapi.routing import APIRoute
+from sqlmodel import Session
 from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import UploadFile
 
@@ -122,7 +123,7 @@ def screen(request: Request, session: ReadSession, at: Now) -> Screen:
     by: Actor = request.state.actor
     visit: Visit | None = getattr(request.state, "visit", None)
     seen = sites.sites(session, by=by)
-    chosen = next((s for s in seen if visit is not None and s.id == visit.site_id), seen[0])
+    chosen = _chosen(seen, visit)
     view = sites.view_of(session, chosen, at=at)
     language = language_of(
         visit.language if visit else None, request.headers.get("accept-language", "")
@@ -138,6 +139,15 @@ def screen(request: Request, session: ReadSession, at: Now) -> Screen:
         view=view,
         write=Writer(view, language, at),
     )
+
+
+def chosen_site(session: Session, visit: Visit | None, by: Actor) -> Site:
+    """The site that a visit shows. One query."""
+    return _chosen(sites.sites(session, by=by), visit)
+
+
+def _chosen(seen: Sequence[Site], visit: Visit | None) -> Site:
+    return next((s for s in seen if visit is not None and s.id == visit.site_id), seen[0])
 
 
 OnScreen = Annotated[Screen, Depends(screen)]

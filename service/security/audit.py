@@ -7,7 +7,7 @@ entry once.
 
 import hashlib
 import json
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any
@@ -143,6 +143,23 @@ def entry_hash(entry: AuditEntry) -> str:
         entry.previous_hash,
     ]
     return hashlib.sha256(_json(content).encode()).hexdigest()
+
+
+def length_of(session: Session, chain: int) -> int:
+    """How many entries a chain has. One look-up by key."""
+    head = session.get(AuditHead, chain, populate_existing=True)
+    return 0 if head is None else head.length
+
+
+def written_since(session: Session, chain: int, number: int) -> Sequence[tuple[int, str]]:
+    """What a chain says was done after an entry: number and kind, in order. One query; cost:
+    the entries after it."""
+    statement = (
+        select(AuditEntry.number, AuditEntry.what)
+        .where(col(AuditEntry.chain) == chain, col(AuditEntry.number) > number)
+        .order_by(col(AuditEntry.number))
+    )
+    return session.exec(statement).all()
 
 
 def verify(session: Session) -> list[Broken]:
