@@ -10,6 +10,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import datetime, timedelta
 from pathlib import Path
+from secrets import token_urlsafe
 
 import uvicorn
 from rich.console import Console
@@ -23,6 +24,10 @@ from service.demo.asking import Asker
 from service.demo.history import Loaded, Year
 from service.demo.story import Story, StoryBroken
 from service.migrations import migrate
+from service.security import users
+from service.security.actor import SERVICE
+from service.security.rules import Role
+from service.security.transactions import transaction
 from service.settings import Settings
 
 HOST = "127.0.0.1"
@@ -52,7 +57,8 @@ def run_demo(*, once: bool, port: int, folder: str | None) -> int:
             finally:
                 database.close()
             if balanced and not once:
-                _keep_serving(people, address, year)
+                password = _log_ins(settings)
+                _keep_serving(people, address, year, password)
     return 0 if balanced else 1
 
 
@@ -149,10 +155,29 @@ def _tell(people: dict[str, Asker], database: Database, year: Year, begun: datet
         return False
 
 
-def _keep_serving(people: dict[str, Asker], address: str, year: Year) -> None:
+def _log_ins(settings: Settings) -> str:
+    """A password with which everybody here may log in to the pages; another one each time."""
+    password = token_urlsafe(9)
+    database = open_database(settings.database_url)
+    try:
+        with transaction(database.writer) as session:
+            for person in place.PEOPLE:
+                if person.role is not Role.DEVICE:
+                    users.set_password(
+                        session, person.name, password, at=system_clock(), by=SERVICE
+                    )
+    finally:
+        database.close()
+    return password
+
+
+def _keep_serving(people: dict[str, Asker], address: str, year: Year, password: str) -> None:
     """Say where the service is; its thermometers go on until somebody stops it."""
     paper.title("Yours to try, until Ctrl-C")
-    paper.line(f"address    {address}")
+    paper.line(f"pages      {address}")
+    names = ", ".join(f"{p.name} ({p.role})" for p in place.PEOPLE if p.role is not Role.DEVICE)
+    paper.line(f"log in as  {names}")
+    paper.line(f"password   {password}")
     paper.line(f"API page   {address}/docs")
     print(f"     token      {people[place.MANAGER.name].token}  (manager)", flush=True)
     print(
