@@ -187,6 +187,7 @@ def _serve(parsed: argparse.Namespace) -> int:
         workers=parsed.workers,
         log_level="info",
         access_log=False,
+        forwarded_allow_ips=settings.trusted_proxies,
         ssl_certfile=certificate,
         ssl_keyfile=key,
     )

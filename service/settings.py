@@ -58,6 +58,12 @@ class Settings(BaseSettings):
         description="After how many minutes without a touch somebody is logged out of the pages.",
     )
 
+    trusted_proxies: str = Field(
+        default="127.0.0.1",
+        description="Addresses of proxies, with commas between, whose word is taken for where a "
+        "request comes from and whether it came over TLS; `*` where nobody else reaches it.",
+    )
+
     smtp_host: str = Field(
         default="", description="Mail server that e-mail is handed to; empty: no e-mail is sent."
     )
