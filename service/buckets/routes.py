@@ -121,7 +121,7 @@ def list_buckets(
         animals.group_by_code(session, group, by=by).id if group else None,
         open_,
     )
-    after = _after(cursor) if cursor is not None else None
+    after = shown.after_cursor(cursor) if cursor is not None else None
     found = queries.buckets(session, asked, limit=limit + 1, after=after)
     views = {
         site_id: sites.view_of(session, seen[site_id], at=at)
@@ -133,19 +133,8 @@ def list_buckets(
             shown.bucket_out(it, views[it.bucket.site_id], at)
             for it in queries.views(session, found[:limit])
         ],
-        next=encode_cursor(last.feed_at.isoformat(), last.id or 0) if last else None,
+        next=shown.cursor_after(last) if last else None,
     )
-
-
-def _after(cursor: str) -> tuple[datetime, int]:
-    said, number = decode_cursor(cursor, str, int)
-    try:
-        at = datetime.fromisoformat(str(said))
-    except ValueError:
-        at = None
-    if at is None or at.tzinfo is None:
-        raise Invalid.at("cursor", "this is not a cursor that this list has given")
-    return at, int(number)
 
 
 @buckets.get("/labels", response_class=Response, responses=_DRAWN)

@@ -1,12 +1,12 @@
 """Buckets and medication orders as they are shown, and the words of a bucket's label."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import datetime, timedelta
 
 from sqlmodel import Session
 
 from service.animals.models import Animal, AnimalGroup
-from service.buckets.models import MedicationOrder
+from service.buckets.models import Bucket, MedicationOrder
 from service.buckets.queries.views import BucketView
 from service.buckets.rules.states import OutOfCold, feed_by, out_of_cold, where_at
 from service.buckets.schemas import (
@@ -18,7 +18,9 @@ from service.buckets.schemas import (
 )
 from service.catalogue.rules import species_facts
 from service.database import rows_where_in
+from service.errors import Invalid
 from service.feeding.rules import FeedKind
+from service.http.bodies import decode_cursor, encode_cursor
 from service.labels.rules.printing import LabelText, Last
 from service.ledger import queries as ledger
 from service.ledger.models import ThawBatch
@@ -87,6 +89,23 @@ def _out_of_cold(it: BucketView, view: SiteView, at: datetime) -> OutOfColdOut:
     )
 
 
+def cursor_after(bucket: Bucket) -> str:
+    """Where a list of buckets goes on after this one."""
+    return encode_cursor(bucket.feed_at.isoformat(), bucket.id or 0)
+
+
+def after_cursor(cursor: str) -> tuple[datetime, int]:
+    """What `cursor_after` stands for. Raises Invalid for a cursor that no list has given."""
+    said, number = decode_cursor(cursor, str, int)
+    try:
+        at = datetime.fromisoformat(str(said))
+    except ValueError:
+        at = None
+    if at is None or at.tzinfo is None:
+        raise Invalid.at("cursor", "this is not a cursor that this list has given")
+    return at, int(number)
+
+
 def order_out(order: MedicationOrder, animal: str) -> MedicationOut:
     """A vet's order as it is shown."""
     return MedicationOut(
@@ -110,7 +129,7 @@ def order_out(order: MedicationOrder, animal: str) -> MedicationOut:
 def labels(
     session: Session, found: Sequence[BucketView], view: SiteView, at: datetime
 ) -> list[LabelText]:
-    """A label of each bucket of a site. About twelve queries for any number."""
+    """A label of each bucket of a site. About fourteen queries for any number."""
     ids = {f.item.thaw_batch_id for it in found for f in it.fish}
     rows = session.execute(rows_where_in(ThawBatch.id), {"keys": list(ids)}).scalars()
     batches = [ledger.batch_of(row) for row in rows]
@@ -118,18 +137,36 @@ def labels(
         b.batch.id: b.discard_after(view.policy)
         for b in thawing.batch_views(session, batches, view.policy, at=at)
     }
+    names = names_of(session, found)
     return [
-        _label(it, view, min((ends[f.item.thaw_batch_id] for f in it.fish), default=None), name)
+        _label(
+            it,
+            view,
+            min((ends[f.item.thaw_batch_id] for f in it.fish), default=None),
+            names[it.bucket.code],
+        )
         for it in found
-        for name in [_name(session, it)]
     ]
 
 
-def _name(session: Session, it: BucketView) -> str:
-    """By primary key: the views have brought the rows already."""
-    if it.bucket.animal_id is not None:
-        return session.get_one(Animal, it.bucket.animal_id).name
-    return session.get_one(AnimalGroup, it.bucket.group_id or 0).name
+def names_of(session: Session, found: Sequence[BucketView]) -> Mapping[str, str]:
+    """Whose these buckets are, by name, for each bucket's code. Two queries for any number."""
+    names = {
+        (model, row.id): row.name
+        for model, ids in (
+            (Animal, {it.bucket.animal_id for it in found}),
+            (AnimalGroup, {it.bucket.group_id for it in found}),
+        )
+        for row in session.execute(rows_where_in(model.id), {"keys": list(ids - {None})}).scalars()
+    }
+    return {
+        it.bucket.code: names[
+            (AnimalGroup, it.bucket.group_id)
+            if it.bucket.animal_id is None
+            else (Animal, it.bucket.animal_id)
+        ]
+        for it in found
+    }
 
 
 def _label(it: BucketView, view: SiteView, ends_at: datetime | None, name: str) -> LabelText:
