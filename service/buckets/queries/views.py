@@ -262,6 +262,12 @@ def _events(
     return found
 
 
+def fed_from_buckets(session: Session, feed_ids: Sequence[int]) -> frozenset[int]:
+    """Which of these feeds came from buckets. One query."""
+    statement = columns(col(BucketEvent.feed_id)).where(col(BucketEvent.feed_id).in_(feed_ids))
+    return frozenset(row[0] for row in session.execute(statement))
+
+
 def spoken_for(
     session: Session, batch_ids: Sequence[int], *, but: int | None = None
 ) -> Mapping[int, int]:
