@@ -308,7 +308,7 @@ def _plan_shown(screen: Screen, stored: SupplementPlan, standings: Sequence[Stan
         order=None if standing_now is None else order_shown(standing_now),
         plan=plan,
         pieces=pieces_shown(plan.supplements),
-        unmet=unmet_of(plan),
+        unmet=unmet_of(plan.unmet),
         why=why_of(plan, explained),
         remarks=explained.remarks if explained else (),
         placed=[word for each in explained.placed for word in each.words] if explained else (),

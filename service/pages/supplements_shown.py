@@ -11,7 +11,7 @@ from service.supplements.actions.showing import Standing, end_out
 from service.supplements.actions.writing import plan_out
 from service.supplements.rules.standing import OrderState
 from service.supplements.rules.steps import said
-from service.supplements.schemas import GivingOut, OrderEndOut, PlannedSupplement, PlanOut
+from service.supplements.schemas import GivingOut, OrderEndOut, PlannedSupplement, UnmetNeed
 
 REASONED = frozenset({Role.NUTRITIONIST, Role.VET, Role.MANAGER, Role.INSPECTOR})
 """Who sees ranges and reasons; the others see numbers."""
@@ -74,7 +74,7 @@ def order_shown(standing: Standing) -> OrderShown:
         day=plan.day,
         until=plan.until,
         pieces=pieces_shown(plan.supplements),
-        unmet=unmet_of(plan),
+        unmet=unmet_of(plan.unmet),
         signed_by=plan.signed_by,
         signed_as=standing.plan.signed_as,
         signed_at=plan.signed_at,
@@ -97,11 +97,11 @@ def pieces_shown(supplements: Sequence[PlannedSupplement]) -> list[PieceShown]:
     ]
 
 
-def unmet_of(plan: PlanOut) -> list[str]:
+def unmet_of(unmet: Sequence[UnmetNeed]) -> list[str]:
     """Needs that stay short, in words."""
     return [
         f"{name}: {figure(u.short_by)} {unit(u.unit)} ({u.why.replace(u.nutrient, name)})"
-        for u in plan.unmet
+        for u in unmet
         for name in [nutrient_name(u.nutrient)]
     ]
 
