@@ -94,7 +94,7 @@ def of_batch(screen: Screen, each: BatchView) -> Card:
         mark=write.say(_mark_of(screen, each, past=past)),
         title=f"{each.batch.code} · {lot.species_code} {write.mass(each.remaining_g)}{where}",
         says=[_how_far(screen, each)],
-        href=f"/thaw/{each.batch.code}",
+        href=f"/thaw/batches/{each.batch.code}",
         act=write.say("Discard what is left") if past else write.say("Thaw batch"),
         clock=Clock(begin, over, write.say(words, at=write.when(over))),
     )
@@ -151,7 +151,7 @@ def of_pulls(screen: Screen, lines: Sequence[PullLine]) -> Iterator[Card]:
                 "From %(place)s by %(at)s", place=place, at=write.when(first.pull_not_after)
             ),
             says=_some(write, [_pull_line(write, line) for line in own]),
-            href="/thaw",
+            href="/thaw/pulls",
             act=write.say("Pull list"),
             clock=Clock(
                 min(first.pull_not_before, screen.at), first.pull_not_after, write.say("Pull:")
@@ -206,7 +206,7 @@ def of_excursion(screen: Screen, shown: ShownExcursion) -> Card:
             until=write.when(each.ended_at),
         ),
         says=says,
-        href=f"/rooms/{place}",
+        href=f"/rooms/excursions/{each.id}",
         act=write.say("Look and decide")
         if screen.may(Action.DECIDE_EXCURSION)
         else write.say("Look"),
@@ -322,8 +322,8 @@ def of_chores(screen: Screen, found: Sequence[ChoreStanding]) -> Iterator[Card]:
                 mark=write.say(mark),
                 title=write.say("Checks and cleaning: %(count)s", count=len(own)),
                 says=_some(write, [each.words for each in own]),
-                href="/chores",
-                act=write.say("Record it") if screen.may(Action.CHECK) else write.say("Look"),
+                href="/rooms",
+                act=write.say("Cold rooms"),
             )
 
 

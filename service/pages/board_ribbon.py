@@ -65,7 +65,7 @@ def _of_batch(screen: Screen, each: BatchView) -> Track:
     ]
     if over < screen.at:
         bands.append(Band(over, screen.at, "hatched", write.say("past its time")))
-    return Track(each.batch.code, says, bands=bands, href=f"/thaw/{each.batch.code}")
+    return Track(each.batch.code, says, bands=bands, href=f"/thaw/batches/{each.batch.code}")
 
 
 def _of_pulls(write: Writer, pulls: Sequence[PullLine]) -> Iterator[Track]:
@@ -79,7 +79,7 @@ def _of_pulls(write: Writer, pulls: Sequence[PullLine]) -> Iterator[Track]:
         for line in pulls
     ]
     says = write.say("first by %(at)s", at=write.when(pulls[0].pull_not_after))
-    yield Track(write.say("Pulls"), says, notches=notches, href="/thaw")
+    yield Track(write.say("Pulls"), says, notches=notches, href="/thaw/pulls")
 
 
 def _of_meals(write: Writer, meals: Sequence[Meal]) -> Iterator[Track]:

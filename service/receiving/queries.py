@@ -1,6 +1,7 @@
 """Every select of deliveries and of what was found in them."""
 
 from collections.abc import Sequence
+from datetime import datetime
 
 from sqlmodel import Session, col, select
 
@@ -47,6 +48,34 @@ def deliveries(
     if order_number is not None:
         statement = statement.where(col(Delivery.order_number) == order_number)
     return session.exec(statement).all()
+
+
+def deliveries_between(
+    session: Session, site_id: int, from_at: datetime, to_at: datetime, *, limit: int
+) -> Sequence[tuple[Delivery, str]]:
+    """What arrived at a site in a time, in order, with the suppliers' codes. One query."""
+    statement = (
+        select(Delivery, Supplier.code)
+        .join(Supplier, col(Supplier.id) == col(Delivery.supplier_id))
+        .where(
+            col(Delivery.site_id) == site_id,
+            col(Delivery.arrived_at) >= from_at,
+            col(Delivery.arrived_at) < to_at,
+        )
+        .order_by(col(Delivery.arrived_at), col(Delivery.id))
+        .limit(limit)
+    )
+    return session.exec(statement).all()
+
+
+def cores_received(session: Session, delivery_ids: Sequence[int]) -> dict[int, list[float]]:
+    """The core temperatures that were taken of lots as they arrived, by lot. One query."""
+    statement = (
+        select(Receipt.lot_id, Receipt.cores_c)
+        .join(Lot, col(Lot.id) == col(Receipt.lot_id))
+        .where(col(Lot.delivery_id).in_(set(delivery_ids)))
+    )
+    return dict(session.exec(statement).all())
 
 
 def documents(session: Session, delivery_ids: Sequence[int]) -> dict[int, list[DeliveryDocument]]:

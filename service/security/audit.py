@@ -162,6 +162,24 @@ def written_since(session: Session, chain: int, number: int) -> Sequence[tuple[i
     return session.exec(statement).all()
 
 
+def entries_between(
+    session: Session, chain: int, from_at: datetime, to_at: datetime, *, limit: int
+) -> Sequence[AuditEntry]:
+    """What a chain says was done in a time, in order. One query; it reads the chain from its
+    end back to that time."""
+    statement = (
+        select(AuditEntry)
+        .where(
+            col(AuditEntry.chain) == chain,
+            col(AuditEntry.recorded_at) >= from_at,
+            col(AuditEntry.recorded_at) < to_at,
+        )
+        .order_by(col(AuditEntry.number))
+        .limit(limit)
+    )
+    return session.exec(statement).all()
+
+
 def verify(session: Session) -> list[Broken]:
     """Every place where a chain does not hold; empty when all hold. O(entries)."""
     heads = {head.chain: head for head in session.exec(select(AuditHead))}
