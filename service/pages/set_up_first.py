@@ -21,7 +21,7 @@ from service.pages.forms import Form, invalid
 from service.pages.page import OnScreen, Screen, go_to, page_router
 from service.pages.set_up import HouseShown, house_shown, save_house
 from service.pages.set_up_goods import FORMS, species_to_choose
-from service.pages.set_up_people import ROLES, let_in
+from service.pages.set_up_people import KEYLESS, ROLES, let_in
 from service.pages.words import _
 from service.security import people
 from service.security.guard import MaySetUp
@@ -249,11 +249,11 @@ def who(screen: OnScreen, by: MaySetUp) -> Response:
     return screen.show("first_people.html", PeopleStep(_here(screen, 4), there, roles, LINES))
 
 
-@router.post("/people")
+@router.post("/people", dependencies=KEYLESS)
 def add_people(
     form: Form, screen: OnScreen, session: WriteSession, at: Now, by: MaySetUp
 ) -> Response:
-    """Several people at once; then what comes next. Carries no key: it holds passwords."""
+    """Several people at once; then what comes next."""
     lines = form.read(PersonLines, screen.view.zone).people
     named = [(n, line) for n, line in enumerate(lines) if line.name]
     if not named:

@@ -1,16 +1,17 @@
 """Settings: who may log in here, and as what.
 
-These forms carry no key. With a key, a digest of what was sent would be kept, and a digest
-of a password that is quick to make is quick to guess; the answer would be kept too, and the
-one that shows a token must not be.
+Forms that hold a password or are answered with a token are sent without a key. With one, a
+digest of what was sent would be kept, and a digest of a password that is quick to make is quick
+to guess; the answer would be kept too, and the one that shows a token must not be.
 """
 
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from fastapi import Request, Response
+from fastapi import Depends, Request, Response
 from sqlmodel import Session
 
+from service.errors import Invalid
 from service.http.bodies import Number
 from service.http.sessions import Now, WriteSession
 from service.pages.forms import Form
@@ -78,6 +79,15 @@ class TokenShown:
     token: str
 
 
+def keyless(request: Request) -> None:
+    """Raise Invalid for a form that holds something secret and yet carries a key."""
+    if hasattr(request.state, "form_key") or "idempotency-key" in request.headers:
+        raise Invalid.at("_key", "this is sent without a key: nothing of it may be kept")
+
+
+KEYLESS = (Depends(keyless),)
+
+
 @router.get("")
 def everybody(screen: OnScreen, by: MaySetUp, page: PageNumber = 1) -> Response:
     """Who may log in or ask here."""
@@ -91,7 +101,7 @@ def everybody(screen: OnScreen, by: MaySetUp, page: PageNumber = 1) -> Response:
     return screen.show("settings_people.html", shown)
 
 
-@router.post("")
+@router.post("", dependencies=KEYLESS)
 def add_person(
     form: Form, screen: OnScreen, session: WriteSession, at: Now, by: MaySetUp
 ) -> Response:
@@ -129,7 +139,7 @@ def one_person(user: Number, screen: OnScreen, by: MaySetUp) -> Response:
     return screen.show("settings_person.html", shown)
 
 
-@router.post("/{user}/password")
+@router.post("/{user}/password", dependencies=KEYLESS)
 def set_password(
     user: Number,
     form: Form,
@@ -169,7 +179,7 @@ def enable(
     return _back(by, changed, said)
 
 
-@router.post("/{user}/token")
+@router.post("/{user}/token", dependencies=KEYLESS)
 def issue_token(
     user: Number, screen: OnScreen, session: WriteSession, at: Now, by: MaySetUp
 ) -> Response:
