@@ -11,7 +11,7 @@ from service.animals.models import Animal
 from service.http.sessions import Now, WriteSession
 from service.pages.forms import Form
 from service.pages.page import OnScreen, Screen, go_to, local_path, page_router
-from service.pages.supplements_shown import OrderShown, order_shown
+from service.pages.supplements_shown import OrderShown, orders_shown
 from service.security.guard import MayLook, MayPlanSupplements, MaySignSupplements
 from service.security.rules import Action
 from service.supplements.actions import planning, showing, signing
@@ -152,11 +152,11 @@ def _rank(mine: Sequence[Standing]) -> int:
 
 
 def _shown(screen: Screen, chosen: Sequence[Sequence[Standing]]) -> list[AnimalShown]:
-    """The animals of a page, orders in force beside today's figures."""
+    """The animals of a page. Today's figures are held against an order on its own page."""
     found = [each for mine in chosen for each in mine]
     named = animals_by_id(screen.session, [each.plan.animal_id for each in found])
-    today = showing.against_today(screen.session, screen.view, found, at=screen.at)
     return [
-        AnimalShown(named[number].code, named[number].name, [order_shown(one) for one in mine])
-        for number, mine in _by_animal(today).items()
+        AnimalShown(animal.code, animal.name, orders_shown(mine))
+        for mine in chosen
+        for animal in [named[mine[0].plan.animal_id]]
     ]

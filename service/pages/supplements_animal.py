@@ -24,7 +24,7 @@ from service.pages.supplements_shown import (
     amount_of,
     fish_name,
     nutrient_name,
-    order_shown,
+    orders_shown,
     pieces_shown,
     unmet_of,
 )
@@ -117,8 +117,8 @@ class ChartShown:
 class PlanShown:
     """One plan in full: its pieces, what stays short, and why for those who see reasons."""
 
-    order: OrderShown | None
-    """None: the plan stands nowhere any more."""
+    stands: bool
+    """Whether it is one of the orders above; if not, its pieces are shown with the figures."""
     plan: PlanOut
     pieces: Sequence[PieceShown]
     unmet: Sequence[str]
@@ -164,12 +164,7 @@ def animal_page(
     """The order of an animal, why it is so, and what was given."""
     found = animals.animal_by_code(screen.session, animal, by=by)
     view = sites.view(screen.session, found.site_id, at=screen.at)
-    standings = showing.against_today(
-        screen.session,
-        view,
-        showing.standings(screen.session, view, at=screen.at, animal_ids=[found.id or 0]),
-        at=screen.at,
-    )
+    standings = _standings(screen, view, found)
     chosen = _chosen(screen, found, standings, plan)
     due = _due(screen, view, found)
     return screen.show(
@@ -179,7 +174,7 @@ def animal_page(
             name=found.name,
             taxon=found.taxon,
             day=view.day_of(screen.at),
-            orders=[order_shown(each) for each in _in_order(standings)],
+            orders=orders_shown(standings),
             shown=None if chosen is None else _plan_shown(screen, chosen, standings),
             due=due,
             waiting=[each.line for each in due if each.line.waiting],
@@ -282,6 +277,17 @@ def _sees_reasons(screen: Screen) -> bool:
     return screen.by.role in REASONED
 
 
+def _standings(screen: Screen, view: SiteView, animal: Animal) -> list[Standing]:
+    """Where an animal stands; beside today's figures for those who see reasons.
+
+    Whoever gives is told by the giving itself if an order does not hold any more.
+    """
+    found = showing.standings(screen.session, view, at=screen.at, animal_ids=[animal.id or 0])
+    if _sees_reasons(screen):
+        found = showing.against_today(screen.session, view, found, at=screen.at)
+    return _in_order(found)
+
+
 def _in_order(standings: Sequence[Standing]) -> list[Standing]:
     """What is to be signed first, then what is to be given."""
     places = [*ASKED_FIRST, *OrderState]
@@ -293,7 +299,7 @@ def _chosen(
 ) -> SupplementPlan | None:
     """The plan that was asked for; else what is to be signed, to be given, or was last."""
     if number is None:
-        return next((each.plan for each in _in_order(standings)), None)
+        return standings[0].plan if standings else None
     plan = plan_by_id(screen.session, number, by=screen.by)
     if plan.animal_id != animal.id:
         raise NotFound.of("supplement plan", number, "plan")
@@ -302,10 +308,9 @@ def _chosen(
 
 def _plan_shown(screen: Screen, stored: SupplementPlan, standings: Sequence[Standing]) -> PlanShown:
     plan = plan_out(stored)
-    standing_now = next((each for each in standings if each.plan.id == plan.id), None)
     explained = explanation_of(stored) if _sees_reasons(screen) else None
     return PlanShown(
-        order=None if standing_now is None else order_shown(standing_now),
+        stands=any(each.plan.id == plan.id for each in standings),
         plan=plan,
         pieces=pieces_shown(plan.supplements),
         unmet=unmet_of(plan.unmet),

@@ -9,7 +9,8 @@ from service.pages.words import _
 from service.security.rules import Role
 from service.supplements.actions.showing import Standing, end_out
 from service.supplements.actions.writing import plan_out
-from service.supplements.rules.standing import OrderState
+from service.supplements.models import SupplementPlan
+from service.supplements.rules.standing import OrderState, differences
 from service.supplements.rules.steps import said
 from service.supplements.schemas import GivingOut, OrderEndOut, PlannedSupplement, UnmetNeed
 
@@ -61,12 +62,21 @@ class OrderShown:
     signed_at: datetime | None
     changed: bool
     differences: Sequence[str]
+    """Since it was signed; of a proposal: from what is signed."""
     end: OrderEndOut | None
 
 
-def order_shown(standing: Standing) -> OrderShown:
-    """An order as it stands."""
+def orders_shown(mine: Sequence[Standing]) -> list[OrderShown]:
+    """Where one animal stands; a proposal beside the order that it would take the place of."""
+    order = next((each.plan for each in mine if each.state == OrderState.IN_FORCE), None)
+    return [_order_shown(each, order) for each in mine]
+
+
+def _order_shown(standing: Standing, order: SupplementPlan | None) -> OrderShown:
     plan = plan_out(standing.plan)
+    changed = standing.differences
+    if standing.state == OrderState.PROPOSED and order is not None:
+        changed = differences(order.document, standing.plan.document)
     return OrderShown(
         plan=plan.id,
         state=standing.state,
@@ -79,7 +89,7 @@ def order_shown(standing: Standing) -> OrderShown:
         signed_as=standing.plan.signed_as,
         signed_at=plan.signed_at,
         changed=standing.compared is not None and standing.compared.changed,
-        differences=standing.differences,
+        differences=changed,
         end=None if standing.end is None else end_out(standing.end),
     )
 
