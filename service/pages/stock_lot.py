@@ -10,7 +10,7 @@ from sqlmodel import Session
 
 from service.assays import queries as assays
 from service.assays.models import Assay
-from service.assays.rules.due import Wanted, lot_wants
+from service.assays.rules.due import lot_wants
 from service.assessments.queries import taking
 from service.catalogue.models import Product
 from service.catalogue.rules import nutrients, species_facts
@@ -39,13 +39,13 @@ from service.site import queries as sites
 from service.site.queries import SiteView
 from service.traceability.queries import matching
 from service.traceability.queries.story import story
-from service.traceability.rules import Match
 
 router = page_router("/stock")
 
 MOST_PARCELS = 40
 MOST_ASSAYS = 10
 A_PAGE_OF_STORY = 30
+STEADY = 0.97  # of what there was: less than that is worth a bar
 
 
 @dataclass(frozen=True)
@@ -70,11 +70,15 @@ class NutrientBar:
     amount: str
     range: str
     unit: str
-    source: str
     note: str | None
     share: float
     low: float
     high: float
+
+    @property
+    def steady(self) -> bool:
+        """It is hardly lost in storage."""
+        return self.low > STEADY
 
 
 @dataclass(frozen=True)
@@ -96,6 +100,15 @@ class AssayShown:
     by: str
     results: Sequence[Result]
     withdrawn: str | None
+
+
+@dataclass(frozen=True)
+class Due:
+    """A laboratory is wanted since a day, for what is missing; nothing: the set again."""
+
+    why: str
+    since: date
+    missing: str
 
 
 @dataclass(frozen=True)
@@ -161,7 +174,7 @@ class LotShown:
     looked: Sequence[Looked]
     papers: Sequence[DeliveryDocument]
     assays: Sequence[AssayShown]
-    wanted: Sequence[Wanted]
+    wanted: Sequence[Due]
     acts: Sequence[Act]
     story: Sequence[Line]
     earlier: date | None
@@ -228,7 +241,7 @@ def lot_shown(screen: Screen, code: str) -> LotShown:
         line=_life_line(lot, view, quality, at) if on_hand else None,
         quality=quality,
         warnings=[f for f in quality.findings if f.outcome in ("warn", "block")],
-        nutrients=[_nutrient(each) for each in quality.nutrients],
+        nutrients=sorted(map(_nutrient, quality.nutrients), key=lambda bar: bar.share),
         parcels=parcels[:MOST_PARCELS],
         more_parcels=len(parcels) > MOST_PARCELS,
         open_holds=[hold for hold in holds if hold.released_at is None],
@@ -236,7 +249,7 @@ def lot_shown(screen: Screen, code: str) -> LotShown:
         may_be=[each.code for each in lots.candidates(session, lot.id or 0)]
         if lot.doubtful
         else [],
-        same_code=_same_code(screen, lot),
+        same_code=matching.namesakes(session, lot, by=screen.by),
         looked=signed,
         papers=receiving.documents(session, [lot.delivery_id]).get(lot.delivery_id, []),
         assays=_assays(session, lot),
@@ -345,7 +358,6 @@ def _nutrient(each: NutrientLeft) -> NutrientBar:
         amount=f"{each.amount:g}",
         range=f"{each.range[0]:g} – {each.range[1]:g}",
         unit=each.unit,
-        source=each.from_,
         note=each.note,
         share=min(1.0, each.share_left),
         low=min(1.0, low),
@@ -353,17 +365,10 @@ def _nutrient(each: NutrientLeft) -> NutrientBar:
     )
 
 
-def _same_code(screen: Screen, lot: Lot) -> Sequence[Lot]:
-    """Other lots of the same supplier lot code, at whatever site somebody sees."""
-    if lot.supplier_lot is None:
-        return []
-    found = matching.lots_like(screen.session, lot.supplier_lot, supplier_id=None, by=screen.by)
-    return [each.lot for each in found.of(Match.EXACT) if each.lot_id != lot.id][:10]
-
-
 def _looked(session: Session, lot: Lot) -> Iterator[Looked]:
     """The inspections of a lot's delivery that it was part of, newest first."""
-    for state in inspections.states(session, inspections.inspections_of(session, lot.delivery_id)):
+    found = inspections.inspections_of(session, lot.delivery_id)
+    for state in inspections.states(session, found) if found else ():
         if lot.id not in state.lot_codes:
             continue
         signed: InspectionSignature | None = state.signature
@@ -421,10 +426,18 @@ def _assay(assay: Assay, parts: assays.Parts) -> AssayShown:
     )
 
 
-def _wanted(session: Session, lot: Lot, view: SiteView, at: datetime) -> list[Wanted]:
+def _wanted(session: Session, lot: Lot, view: SiteView, at: datetime) -> list[Due]:
     sampled = assays.sampled(session, [lot.id or 0]).get(lot.id or 0, [])
     facts = species_facts()[lot.species_code]
-    return list(lot_wants(facts, lot.received_on, sampled, view.day_of(at)))
+    return [
+        Due(wanted.why.value, wanted.since, ", ".join(map(_test_name, wanted.missing)))
+        for wanted in lot_wants(facts, lot.received_on, sampled, view.day_of(at))
+    ]
+
+
+def _test_name(tag: str) -> str:
+    known = nutrients().get(tag)
+    return known.name if known else tag.replace("_", " ")
 
 
 def _acts(screen: Screen, lot: Lot, on_hand: int) -> list[Act]:

@@ -133,7 +133,7 @@ def test_a_lot_tells_its_story_and_where_it_is(kitchen: Kitchen) -> None:
         "Put on hold",
         "Counted 19.0 kg: 1.00 kg missing",
         "Moved 20.0 kg from FZ1 to FZ2",
-        "Fed: 2.50 kg eaten, 500 g left – BRINE",
+        "Fed: 2.50 kg eaten, 0.50 kg left – BRINE",
         "Pulled 10.0 kg",
         "Received 100.0 kg",
     )
@@ -144,10 +144,10 @@ def test_a_lot_tells_its_story_and_where_it_is(kitchen: Kitchen) -> None:
 
 def test_feeds_of_a_day_are_one_line_and_the_story_goes_on_by_days(kitchen: Kitchen) -> None:
     lot = kitchen.a_lot(mass="500 kg")["code"]
-    who = visitor(kitchen, "keeper")
     for _ in range(16):
         fed(kitchen, lot)
         kitchen.clock.forward(hours=21)
+    who = visitor(kitchen, "keeper")
     first = who.page(f"/stock/{lot}")
     assert first.count("Fed: ") < 16
     earlier = re.search(r'href="(/stock/[^"]*/story\?before=[^"]*)"', first)

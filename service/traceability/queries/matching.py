@@ -9,8 +9,9 @@ from sqlalchemy import select as columns
 from sqlmodel import Session, col, select
 
 from service.catalogue.models import Product, Supplier
+from service.database import rows_where_in
 from service.lots.models import Lot, LotCandidate, LotCorrection
-from service.lots.rules import supplier_lot_key
+from service.lots.rules import plain_supplier_lot, supplier_lot_key
 from service.receiving.models import Delivery
 from service.security.actor import Actor
 from service.traceability.rules import Match, matches
@@ -90,6 +91,23 @@ def named(session: Session, lot: Lot) -> Matched:
     """One lot with its product and supplier. One query."""
     (found,) = _matched(session, _lots().where(col(Lot.id) == lot.id))
     return replace(found, match=Match.EXACT)
+
+
+def namesakes(session: Session, lot: Lot, *, by: Actor) -> list[Lot]:
+    """The other lots with exactly the supplier lot code of this one. One query."""
+    if lot.supplier_lot_key is None or lot.supplier_lot is None:
+        return []
+    alike = session.execute(
+        rows_where_in(Lot.supplier_lot_key), {"keys": [lot.supplier_lot_key]}
+    ).scalars()
+    plain = plain_supplier_lot(lot.supplier_lot)
+    return [
+        each
+        for each in alike
+        if each.id != lot.id
+        and by.sees(each.site_id)
+        and plain_supplier_lot(each.supplier_lot or "") == plain
+    ]
 
 
 def _seen(found: Sequence[Matched], by: Actor) -> Found:

@@ -3,11 +3,12 @@
 from collections import defaultdict
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from datetime import date, datetime
+from datetime import UTC, date, datetime
 from enum import StrEnum
+from functools import lru_cache
 from typing import Any
 
-from sqlalchemy import func, or_
+from sqlalchemy import Row, bindparam, func
 from sqlalchemy import select as columns
 from sqlalchemy.orm import aliased
 from sqlmodel import Session, col, select
@@ -20,11 +21,13 @@ from service.feeding.models import Feed
 from service.inspections.models import InspectionLot, InspectionSignature
 from service.ledger.models import Movement, Parcel, StockCount, ThawBatch, Transfer
 from service.ledger.rules import Account, MovementKind
-from service.lots.models import Hold, Lot, LotCorrection
+from service.lots import queries as lots
+from service.lots.models import Lot
 from service.site.models import Place
 from service.site.queries import SiteView
 
-AT_ONCE = 400  # movements read for one page of a story
+AT_ONCE = 250  # movements read for one page of a story
+FAR_OFF = datetime(2200, 1, 1, tzinfo=UTC)  # beyond all that is stored
 
 
 class Told(StrEnum):
@@ -80,7 +83,7 @@ class Story:
 def story(session: Session, lot: Lot, view: SiteView, *, before: date | None, most: int) -> Story:
     """The newest events of a lot before a day, about `most` of them, in whole days.
 
-    Eleven queries; cost grows with the lot's own transfers, not with history.
+    Eight queries; cost grows with the lot's own transfers, not with history.
     """
     until = None if before is None else view.start_of(before)
     booked = list(_movements(session, lot.id or 0, until))
@@ -88,7 +91,7 @@ def story(session: Session, lot: Lot, view: SiteView, *, before: date | None, mo
     oldest = view.day_of(booked[AT_ONCE - 1].at) if cut else None
     told = [*_fold(booked[:AT_ONCE], view), *_decided(session, lot)]
     inside = [e for e in told if until is None or e.at < until]
-    inside.sort(key=lambda e: (e.at, e.number or 0), reverse=True)
+    inside.sort(key=lambda e: (e.at, isinstance(e.kind, Told), e.number or 0), reverse=True)
     return _whole_days(inside, view, most=most, oldest=oldest)
 
 
@@ -110,33 +113,43 @@ def _whole_days(
 
 
 def _movements(session: Session, lot_id: int, until: datetime | None) -> Iterator[Event]:
-    """The newest movements of a lot, one event each. Four queries."""
-    carried = columns(col(Transfer.movement_id)).where(col(Transfer.lot_id) == lot_id)
-    counted = columns(col(StockCount.id)).where(col(StockCount.lot_id) == lot_id)
+    """The newest movements of a lot, one event each. Three queries."""
+    given = {"lot": lot_id, "until": until or FAR_OFF, "most": AT_ONCE + 1}
+    rows = session.execute(_movements_select(), given).all()
+    ends = _ends(session, lot_id, [row.id for row in rows])
+    eaters = _eaters(session, [row.id for row in rows if row.kind == MovementKind.FED])
+    for row in rows:
+        yield _event(row, ends[row.id], eaters[row.id])
+
+
+@lru_cache(maxsize=1)
+def _movements_select() -> Any:
+    """The select of `_movements`, built once: building its aliases costs more than running it."""
     undo, original = aliased(Movement), aliased(Movement)
-    statement = (
-        columns(Movement, col(undo.id), col(original.kind), col(StockCount.counted_g))
+    carried = columns(col(Transfer.movement_id)).where(col(Transfer.lot_id) == bindparam("lot"))
+    counted = columns(col(StockCount.id)).where(col(StockCount.lot_id) == bindparam("lot"))
+    by_count = columns(col(Movement.id)).where(col(Movement.count_id).in_(counted))
+    return (
+        columns(
+            col(Movement.id),
+            col(Movement.kind),
+            col(Movement.occurred_at),
+            col(Movement.by),
+            col(Movement.reason),
+            col(undo.id).label("undone_by"),
+            col(original.kind).label("of_kind"),
+            col(StockCount.counted_g),
+        )
         .outerjoin(undo, col(undo.reverses_id) == col(Movement.id))
         .outerjoin(original, col(original.id) == col(Movement.reverses_id))
         .outerjoin(StockCount, col(StockCount.id) == col(Movement.count_id))
-        .where(or_(col(Movement.id).in_(carried), col(Movement.count_id).in_(counted)))
-        .order_by(col(Movement.occurred_at).desc(), col(Movement.id).desc())
-        .limit(AT_ONCE + 1)
-    )
-    if until is not None:
-        statement = statement.where(col(Movement.occurred_at) < until)
-    rows = session.execute(statement).all()
-    ends = _ends(session, lot_id, [row[0].id for row in rows])
-    eaters = _eaters(session, [row[0].id for row in rows if row[0].kind == MovementKind.FED])
-    for movement, undone_by, of_kind, counted_g in rows:
-        yield _event(
-            movement,
-            ends[movement.id],
-            eaters=eaters[movement.id],
-            taken_back=undone_by is not None,
-            of_kind=of_kind,
-            counted_g=counted_g,
+        .where(
+            col(Movement.id).in_(carried.union(by_count)),
+            col(Movement.occurred_at) < bindparam("until"),
         )
+        .order_by(col(Movement.occurred_at).desc(), col(Movement.id).desc())
+        .limit(bindparam("most"))
+    )
 
 
 @dataclass
@@ -151,30 +164,10 @@ class _Ends:
 
 
 def _ends(session: Session, lot_id: int, ids: Collection[int]) -> Mapping[int, _Ends]:
-    source, target = aliased(Parcel), aliased(Parcel)
-    here, there = aliased(Place), aliased(Place)
-    batch = func.coalesce(col(target.thaw_batch_id), col(source.thaw_batch_id))
-    key = (
-        col(Transfer.movement_id),
-        col(Transfer.from_account),
-        col(Transfer.to_account),
-        col(here.code),
-        col(there.code),
-        col(ThawBatch.code),
-    )
-    statement = (
-        columns(*key, func.sum(col(Transfer.grams)))
-        .select_from(Transfer)
-        .outerjoin(source, col(source.id) == col(Transfer.from_parcel_id))
-        .outerjoin(target, col(target.id) == col(Transfer.to_parcel_id))
-        .outerjoin(here, col(here.id) == col(source.place_id))
-        .outerjoin(there, col(there.id) == col(target.place_id))
-        .outerjoin(ThawBatch, col(ThawBatch.id) == batch)
-        .where(col(Transfer.lot_id) == lot_id, col(Transfer.movement_id).in_(ids))
-        .group_by(*key)
-    )
+    """What each of these movements carried of a lot. One query."""
+    rows = session.execute(_ends_select(), {"lot": lot_id, "ids": list(ids)})
     found: dict[int, _Ends] = defaultdict(_Ends)
-    for movement, from_account, to_account, origin, goal, code, grams in session.execute(statement):
+    for movement, from_account, to_account, origin, goal, code, grams in rows:
         ends = found[movement]
         ends.grams += int(grams)
         ends.from_place, ends.to_place = origin or ends.from_place, goal or ends.to_place
@@ -186,45 +179,71 @@ def _ends(session: Session, lot_id: int, ids: Collection[int]) -> Mapping[int, _
     return found
 
 
+@lru_cache(maxsize=1)
+def _ends_select() -> Any:
+    source, target = aliased(Parcel), aliased(Parcel)
+    here, there = aliased(Place), aliased(Place)
+    batch = func.coalesce(col(target.thaw_batch_id), col(source.thaw_batch_id))
+    key = (
+        col(Transfer.movement_id),
+        col(Transfer.from_account),
+        col(Transfer.to_account),
+        col(here.code),
+        col(there.code),
+        col(ThawBatch.code),
+    )
+    return (
+        columns(*key, func.sum(col(Transfer.grams)))
+        .select_from(Transfer)
+        .outerjoin(source, col(source.id) == col(Transfer.from_parcel_id))
+        .outerjoin(target, col(target.id) == col(Transfer.to_parcel_id))
+        .outerjoin(here, col(here.id) == col(source.place_id))
+        .outerjoin(there, col(there.id) == col(target.place_id))
+        .outerjoin(ThawBatch, col(ThawBatch.id) == batch)
+        .where(
+            col(Transfer.lot_id) == bindparam("lot"),
+            col(Transfer.movement_id).in_(bindparam("ids", expanding=True)),
+        )
+        .group_by(*key)
+    )
+
+
 def _eaters(session: Session, movement_ids: Collection[int]) -> Mapping[int, frozenset[str]]:
     """Whom the feeds of these movements were for. One query."""
-    statement = (
-        columns(col(Feed.movement_id), func.coalesce(col(Animal.code), col(AnimalGroup.code)))
-        .outerjoin(Animal, col(Animal.id) == col(Feed.animal_id))
-        .outerjoin(AnimalGroup, col(AnimalGroup.id) == col(Feed.group_id))
-        .where(col(Feed.movement_id).in_(movement_ids))
-    )
+    rows = session.execute(_eaters_select(), {"ids": list(movement_ids)})
     found: dict[int, frozenset[str]] = defaultdict(frozenset)
-    for movement, code in session.execute(statement):
+    for movement, code in rows:
         found[movement] = frozenset({code} - {None})
     return found
 
 
-def _event(
-    movement: Movement,
-    ends: _Ends,
-    *,
-    eaters: frozenset[str],
-    taken_back: bool,
-    of_kind: str | None,
-    counted_g: int | None,
-) -> Event:
+@lru_cache(maxsize=1)
+def _eaters_select() -> Any:
+    return (
+        columns(col(Feed.movement_id), func.coalesce(col(Animal.code), col(AnimalGroup.code)))
+        .outerjoin(Animal, col(Animal.id) == col(Feed.animal_id))
+        .outerjoin(AnimalGroup, col(AnimalGroup.id) == col(Feed.group_id))
+        .where(col(Feed.movement_id).in_(bindparam("ids", expanding=True)))
+    )
+
+
+def _event(row: Row[Any], ends: _Ends, eaters: frozenset[str]) -> Event:
     return Event(
-        kind=MovementKind(movement.kind),
-        at=movement.occurred_at,
-        by=movement.by,
-        grams=ends.grams if counted_g is None else counted_g,
+        kind=MovementKind(row.kind),
+        at=row.occurred_at,
+        by=row.by,
+        grams=ends.grams if row.counted_g is None else row.counted_g,
         from_place=ends.from_place,
         to_place=ends.to_place,
         thaw_batch=ends.thaw_batch,
-        reason=movement.reason,
-        number=movement.id,
+        reason=row.reason,
+        number=row.id,
         difference_g=-ends.accounts[Account.COUNT_DIFFERENCE],
         eaten_g=ends.accounts[Account.EATEN],
         left_g=ends.accounts[Account.LEFT],
         eaters=eaters,
-        taken_back=int(taken_back),
-        of_kind=None if of_kind is None else MovementKind(of_kind),
+        taken_back=int(row.undone_by is not None),
+        of_kind=None if row.of_kind is None else MovementKind(row.of_kind),
     )
 
 
@@ -251,13 +270,13 @@ def _fold(events: Sequence[Event], view: SiteView) -> Iterator[Event]:
 
 
 def _decided(session: Session, lot: Lot) -> Iterator[Event]:
-    """What people decided on a lot, found in it and corrected of it. Six queries."""
+    """What people decided on a lot, found in it and corrected of it. Five queries."""
     yield from _holds(session, lot)
     if lot.rejected_at is not None:
         yield Event(
             Told.REJECTED, lot.rejected_at, by=lot.rejected_by or "", reason=lot.rejected_because
         )
-    for each in session.exec(select(LotCorrection).where(col(LotCorrection.lot_id) == lot.id)):
+    for each in lots.corrections(session, lot.id or 0):
         detail = (each.field, each.before or "", each.after or "")
         yield Event(
             Told.CORRECTED, each.corrected_at, by=each.by, reason=each.reason, detail=detail
@@ -268,7 +287,7 @@ def _decided(session: Session, lot: Lot) -> Iterator[Event]:
 
 
 def _holds(session: Session, lot: Lot) -> Iterator[Event]:
-    for hold in session.exec(select(Hold).where(col(Hold.lot_id) == lot.id)):
+    for hold in lots.holds(session, lot.id or 0):
         yield Event(Told.HELD, hold.placed_at, by=hold.placed_by, reason=hold.reason)
         if hold.released_at is not None:
             by, why = hold.released_by or "", hold.release_reason
@@ -276,15 +295,7 @@ def _holds(session: Session, lot: Lot) -> Iterator[Event]:
 
 
 def _inspected(session: Session, lot: Lot) -> Iterator[Event]:
-    statement = (
-        select(InspectionSignature)
-        .join(
-            InspectionLot,
-            col(InspectionLot.inspection_id) == col(InspectionSignature.inspection_id),
-        )
-        .where(col(InspectionLot.lot_id) == lot.id)
-    )
-    for signed in session.exec(statement):
+    for signed in session.execute(_signed_select(), {"lot": lot.id}).scalars():
         yield Event(
             Told.INSPECTED,
             signed.signed_at,
@@ -295,18 +306,21 @@ def _inspected(session: Session, lot: Lot) -> Iterator[Event]:
         )
 
 
-def _assayed(session: Session, lot: Lot) -> Iterator[Event]:
-    statement: Any = (
-        select(Assay, AssayWithdrawal)
-        .outerjoin(AssayWithdrawal, col(AssayWithdrawal.assay_id) == col(Assay.id))
-        .where(col(Assay.lot_id) == lot.id)
+@lru_cache(maxsize=1)
+def _signed_select() -> Any:
+    inspection = col(InspectionLot.inspection_id)
+    return (
+        select(InspectionSignature)
+        .join(InspectionLot, inspection == col(InspectionSignature.inspection_id))
+        .where(col(InspectionLot.lot_id) == bindparam("lot"))
     )
-    for assay, withdrawn in session.exec(statement):
+
+
+def _assayed(session: Session, lot: Lot) -> Iterator[Event]:
+    for assay, withdrawn in session.execute(_assays_select(), {"lot": lot.id}):
         detail = (assay.laboratory,)
-        yield Event(
-            Told.ASSAYED, assay.recorded_at, by=assay.by, number=assay.id, detail=detail,
-            taken_back=int(withdrawn is not None),
-        )  # fmt: skip
+        told = Event(Told.ASSAYED, assay.recorded_at, by=assay.by, number=assay.id, detail=detail)
+        yield told if withdrawn is None else replace(told, taken_back=1)
         if withdrawn is not None:
             yield Event(
                 Told.ASSAY_WITHDRAWN,
@@ -318,28 +332,48 @@ def _assayed(session: Session, lot: Lot) -> Iterator[Event]:
             )
 
 
+@lru_cache(maxsize=1)
+def _assays_select() -> Any:
+    return (
+        select(Assay, AssayWithdrawal)
+        .outerjoin(AssayWithdrawal, col(AssayWithdrawal.assay_id) == col(Assay.id))
+        .where(col(Assay.lot_id) == bindparam("lot"))
+    )
+
+
 def _excursions(session: Session, lot: Lot) -> Iterator[Event]:
-    met_from = func.min(col(ExcursionParcel.from_at))
-    statement = (
-        columns(Excursion, col(Place.code), met_from)
+    for row in session.execute(_excursions_select(), {"lot": lot.id}):
+        peak = () if row.peak_c is None else (str(row.peak_c),)
+        yield Event(
+            Told.EXCURSION,
+            row.from_at,
+            from_place=row.place,
+            number=row.id,
+            until=row.ended_at,
+            reason=row.kind,
+            detail=(row.state, *peak),
+        )
+
+
+@lru_cache(maxsize=1)
+def _excursions_select() -> Any:
+    return (
+        columns(
+            col(Excursion.id),
+            col(Excursion.kind),
+            col(Excursion.state),
+            col(Excursion.from_at),
+            col(Excursion.ended_at),
+            col(Excursion.peak_c),
+            col(Place.code).label("place"),
+        )
         .join(ExcursionParcel, col(ExcursionParcel.excursion_id) == col(Excursion.id))
         .join(Parcel, col(Parcel.id) == col(ExcursionParcel.parcel_id))
         .join(Place, col(Place.id) == col(Excursion.place_id))
         .where(
-            col(Parcel.lot_id) == lot.id,
+            col(Parcel.lot_id) == bindparam("lot"),
             col(Excursion.state) != ExcursionState.WITHDRAWN,
             col(Excursion.merged_into_id).is_(None),
         )
-        .group_by(col(Excursion.id), col(Place.code))
+        .distinct()
     )
-    for excursion, place, _ in session.execute(statement):
-        peak = () if excursion.peak_c is None else (str(excursion.peak_c),)
-        yield Event(
-            Told.EXCURSION,
-            excursion.from_at,
-            from_place=place,
-            number=excursion.id,
-            until=excursion.ended_at,
-            reason=excursion.kind,
-            detail=(excursion.state, *peak),
-        )
