@@ -280,20 +280,15 @@ def _with_eaten(item: Any, how: str) -> Any:
     if not isinstance(item, dict) or not isinstance(item.get("offered"), dict):
         return item
     offered = item["offered"]
-    spent = [item.get(part) for part in ("cold", "lost", *(("left",) if how == "some" else ()))]
+    parts = ("cold", "lost", "left") if how == "some" else ("cold", "lost")
+    spent = [item[part] for part in parts if part in item]
     try:
-        parts = [Decimal(each["value"]) for each in spent if each and "value" in each]
-        eaten = Decimal(offered["value"]) - sum(parts, Decimal())
+        spent_of_it = sum((Decimal(each["value"]) for each in spent), Decimal())
+        eaten = Decimal(offered["value"]) - spent_of_it if how != "refused" else Decimal()
     except (InvalidOperation, KeyError, TypeError):
         return item
-    kept = {name: value for name, value in item.items() if _was_said(name, value)}
-    kept.pop("left", None)
-    return kept | {"eaten": offered | {"value": str(0 if how == "refused" else eaten)}}
-
-
-def _was_said(name: str, value: Any) -> bool:
-    """A unit alone is what stood beside an empty field."""
-    return name not in ("left", "cold", "lost") or (isinstance(value, dict) and "value" in value)
+    kept = {name: value for name, value in item.items() if name != "left"}
+    return kept | {"eaten": offered | {"value": str(eaten)}}
 
 
 def _weighed_back(form: Entered, screen: Screen) -> WeighBackIn:
@@ -303,24 +298,20 @@ def _weighed_back(form: Entered, screen: Screen) -> WeighBackIn:
         return WeighBackIn.model_validate({"not_fed": _why(form)})
     tree = form.nested(zone)
     left, carries = tree.get("left"), tree.get("carries", [])
-    if how != "some" and isinstance(left, list):
-        left = [_left_of(n, each, form, how) for n, each in enumerate(left)]
-    elif isinstance(left, list):
-        left = [
-            each
-            for each in left
-            if not isinstance(each, dict) or _was_said("left", each.get("left"))
-        ]
+    if isinstance(left, list):
+        unit = str(screen.view.units.mass)
+        left = [_left_of(each, form.text(f"_full.{n}"), unit, how) for n, each in enumerate(left)]
     if how == "refused" and isinstance(carries, list):
         carries = [{"outcome": "refused"} | each for each in carries if isinstance(each, dict)]
-    return form.read(WeighBackIn, zone, left=left, carries=carries)
+    more = {"appetite": "none"} if how == "refused" else {}
+    return form.read(WeighBackIn, zone, left=left, carries=carries, **more)
 
 
-def _left_of(number: int, each: Any, form: Entered, how: str) -> Any:
-    if not isinstance(each, dict) or not isinstance(each.get("left"), dict):
+def _left_of(each: Any, full: str, unit: str, how: str) -> Any:
+    """What was left of a fish; of one that nothing is said of, nothing."""
+    if not isinstance(each, dict) or (how == "some" and "left" in each):
         return each
-    value = form.text(f"_full.{number}") if how == "refused" else "0"
-    return each | {"left": each["left"] | {"value": value}}
+    return each | {"left": {"value": full if how == "refused" else "0", "unit": unit}}
 
 
 def _why(form: Entered) -> str:

@@ -49,7 +49,7 @@ def test_a_card_says_who_gets_how_much_from_which_batch_first(kitchen: Kitchen) 
     second = a_batch(kitchen)
     page = visitor(kitchen, "keeper").page("/feed")
     assert names_of(page) == ["Brine", "Brine"]
-    assert "2.00 kg" in page and "Capelin" in page
+    assert "2.00 kg" in page and "capelin" in page
     chosen = re.findall(r'<option value="([^"]*)" selected', page)
     assert chosen[0] == first and second in page
 

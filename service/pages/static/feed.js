@@ -129,15 +129,16 @@
     let body;
     try { body = bodyOf(fields, how, path); } catch (problem) { fault(form, problem.message); return; }
     fault(form, "");
+    card.inert = true; // one touch, one feed
     try {
       await feedQueue.add({ card: card.dataset.card, name: card.dataset.name, path, how, fields, body });
     } catch {
-      usable = false;
+      usable = card.inert = false;
       form.dataset.direct = "";
       form.requestSubmit(submitter);
       return;
     }
-    entries = await feedQueue.all();
+    await read();
     next(card);
   };
 
@@ -247,8 +248,14 @@
     make("input", { id: "paper-why", name: "why", required: true, autocomplete: "off" }))], words.onPaper,
   (form) => feedQueue.save({ ...entry, state: "paper", paper: form.elements.why.value.trim() }));
 
+  let asked = 0;
+  const read = async () => {
+    const mine = asked += 1;
+    const found = await feedQueue.all();
+    if (mine === asked) entries = found;
+  };
   const draw = async () => {
-    try { entries = await feedQueue.all(); } catch { usable = false; }
+    try { await read(); } catch { usable = false; }
     if (current ? entryOf(current) : open().length) show(open()[0] || null, false);
     drawState();
     drawProblems();
