@@ -50,8 +50,8 @@ def all_good(who: Visitor, inspection: str) -> str:
     """Every question answered good, every carton opened and good; where it led to."""
     path = inspection
     for _ in range(40):
-        page = who.get(path)
-        item = re.search(r'name="answers.0.item" value="(\w+)"', page.text)
+        asked = who.get(path)
+        item = re.search(r'name="answers.0.item" value="(\w+)"', asked.text)
         if item is None:
             break
         said = {"answers.0.item": item[1], "answers.0.answer": "accept"}
