@@ -2,7 +2,7 @@
 // itself again and takes over the parts that are live. Says when it cannot hear the service.
 "use strict";
 (() => {
-  const part = document.querySelector("[data-live]");
+  const part = document.querySelector("main [data-live]"); // the words of the body are called so too
   if (!part) return;
   const status = document.querySelector("[data-live-status]");
   const words = document.body.dataset;
