@@ -368,9 +368,14 @@ def on_hand(session: Session, site_id: int) -> dict[int, tuple[int, int]]:
 def grams_by_place(session: Session) -> dict[int, int]:
     """How many grams lie in each place; places without fish are left out. One query, over what
     is on hand alone."""
+    return {place_id: int(grams) for place_id, grams in session.execute(_grams_by_place())}
+
+
+@lru_cache(maxsize=1)
+def _grams_by_place() -> Any:
+    """Built once: every look at the cold rooms asks it."""
     held = _held_parcels()
-    statement: Any = columns(held.c.place_id, func.sum(held.c.grams)).group_by(held.c.place_id)
-    return {place_id: int(grams) for place_id, grams in session.execute(statement)}
+    return columns(held.c.place_id, func.sum(held.c.grams)).group_by(held.c.place_id)
 
 
 def lots_in(session: Session, place_id: int, *, limit: int) -> Sequence[Row[Any]]:
@@ -392,6 +397,7 @@ def lots_in(session: Session, place_id: int, *, limit: int) -> Sequence[Row[Any]
     return rows
 
 
+@lru_cache(maxsize=1)
 def _held_parcels() -> Any:
     """Parcels that hold fish, by the two partial indexes: never those that are long empty."""
     some = col(Parcel.grams) > literal_column("0")
@@ -408,17 +414,28 @@ def door_openings(
 
     What was reversed is left out. One query; cost grows with what was recorded since `from_at`.
     """
-    undone = aliased(Movement)
+    rows: Sequence[Row[Any]] = session.execute(
+        _openings_select(limit), {"place": place_id, "begin": from_at, "end": to_at}
+    ).all()
+    return rows
+
+
+@lru_cache(maxsize=4)
+def _openings_select(limit: int) -> Any:
+    """The select of `door_openings`, built once for each limit."""
+    undone, target = aliased(Movement), aliased(Parcel)
+    place: Any = bindparam("place")
+    begin: Any = bindparam("begin", type_=col(Movement.recorded_at).type)
+    end: Any = bindparam("end", type_=col(Movement.recorded_at).type)
     earlier = (
         columns(col(Movement.id))
-        .where(col(Movement.recorded_at) < from_at)
+        .where(col(Movement.recorded_at) < begin)
         .order_by(col(Movement.id).desc())
         .limit(1)
         .scalar_subquery()
     )
-    target = aliased(Parcel)
-    into = case((col(target.place_id) == place_id, 1), else_=0)
-    statement: Any = (
+    into = case((col(target.place_id) == place, 1), else_=0)
+    return (
         columns(
             col(Movement.occurred_at).label("at"),
             col(Movement.kind).label("kind"),
@@ -433,17 +450,15 @@ def door_openings(
         .where(
             col(Movement.id) > func.coalesce(earlier, 0),
             col(Movement.kind).in_(DOOR_OPENING),
-            col(Movement.occurred_at) >= from_at,
-            col(Movement.occurred_at) < to_at,
-            or_(col(Parcel.place_id) == place_id, col(target.place_id) == place_id),
+            col(Movement.occurred_at) >= begin,
+            col(Movement.occurred_at) < end,
+            or_(col(Parcel.place_id) == place, col(target.place_id) == place),
             ~exists().where(col(undone.reverses_id) == col(Movement.id)),
         )
         .group_by(col(Movement.id), col(Movement.occurred_at), col(Movement.kind), col(Lot.code))
         .order_by(col(Movement.id).desc())
         .limit(limit)
     )
-    rows: Sequence[Row[Any]] = session.execute(statement).all()
-    return rows
 
 
 def movement_by_id(session: Session, movement_id: int, *, by: Actor) -> Movement:

@@ -69,13 +69,12 @@ class Limit:
 
 @dataclass(frozen=True)
 class Stretch:
-    """A time that stands behind the lines, with its words and where they lead."""
+    """A time that stands behind the lines, with its words."""
 
     begin: datetime
     end: datetime
     says: str
     fill: Fill = "hatched"
-    href: str | None = None
 
 
 class Label(NamedTuple):
@@ -106,7 +105,6 @@ class DrawnStretch:
     width: float
     fill: Fill
     says: str
-    href: str | None
 
 
 @dataclass(frozen=True)
@@ -318,7 +316,7 @@ def _band(line: Line, piece: range, scale: _Scale) -> str:
 def _placed(stretch: Stretch, scale: _Scale) -> DrawnStretch:
     x, end = scale.x(stretch.begin.timestamp()), scale.x(stretch.end.timestamp())
     width = round(max(end - x, 2.0) / 10, 2)
-    return DrawnStretch(x / 10, width, stretch.fill, stretch.says, stretch.href)
+    return DrawnStretch(x / 10, width, stretch.fill, stretch.says)
 
 
 def _gaps(lines: Sequence[Line], scale: _Scale, now: datetime) -> list[Gap]:

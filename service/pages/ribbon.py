@@ -16,6 +16,7 @@ from zoneinfo import ZoneInfo
 Fill = Literal["solid", "hatched", "outlined"]
 STEPS_H = (1, 2, 3, 6, 12, 24)
 MOST_LABELS = 12
+LONGEST_LABELLED_H = 24 * 62  # of a longer ribbon nobody reads the hours
 
 
 @dataclass(frozen=True)
@@ -137,6 +138,8 @@ class _Scale:
 
 def _hours(scale: _Scale, zone: ZoneInfo) -> list[Hour]:
     length_h = (scale.end - scale.begin) / timedelta(hours=1)
+    if length_h > LONGEST_LABELLED_H:
+        return []
     step = next((s for s in STEPS_H if length_h / s <= MOST_LABELS), STEPS_H[-1])
     first = scale.begin.astimezone(UTC).replace(minute=0, second=0, microsecond=0)
     found = []

@@ -377,7 +377,7 @@ def _without(thread: Thread, spans: Sequence[tuple[datetime, datetime]]) -> list
 
 
 def _said(screen: Screen, thread: Thread) -> str:
-    begin, end = screen.write.time(thread.begin), screen.write.time(thread.end)
+    begin, end = screen.write.when(thread.begin), screen.write.when(thread.end)
     words = _("warm from %(a)s to %(b)s") if thread.warm else _("measured from %(a)s to %(b)s")
     return screen.write.say(words, a=begin, b=end)
 

@@ -103,10 +103,12 @@ class Stock:
 
 @dataclass(frozen=True)
 class OnePlace:
-    """A place now, over a time, and everything that belongs to it."""
+    """A place now, over a time, and everything that belongs to it. past: excursions of that time
+    that nothing is left to be done about."""
 
     room: Room
     history: History
+    past: Sequence[Event]
     stock: Sequence[Stock]
     probes: Sequence[ProbeShown]
     checks: Sequence[CheckOut]
@@ -127,9 +129,12 @@ def one_room(
     assert found.id is not None
     screen = at_site_of(screen, found)
     (room,) = rooms_of(screen, [found])
+    history = _history(screen, found, span, min(until or screen.at, screen.at))
+    known = {event.number for event in room.events}
     page = OnePlace(
         room=room,
-        history=_history(screen, found, span, min(until or screen.at, screen.at)),
+        history=history,
+        past=[event for event in history.events if event.number not in known],
         stock=stock_of(screen, found.id),
         probes=_probes(screen, found.id),
         checks=_checks(screen, found),
@@ -268,7 +273,7 @@ def _stretch(screen: Screen, event: Event) -> Stretch:
     end = event.end or screen.at
     words = f"{screen.write.say(event.what)}: {screen.write.when(event.begin)} – "
     words += screen.write.when(end) if event.end else screen.write.say("goes on")
-    return Stretch(event.begin, max(end, event.begin), words, "hatched", event.href)
+    return Stretch(event.begin, max(end, event.begin), words)
 
 
 def _tracks(

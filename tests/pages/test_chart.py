@@ -96,14 +96,14 @@ def test_steps_hold_their_value_until_the_next_and_from_before_the_chart() -> No
 def test_stretches_and_notches_outside_of_the_time_are_left_out() -> None:
     early = NOW - timedelta(days=9)
     far = Stretch(early, early + timedelta(hours=1), "long ago")
-    near = Stretch(NOW - timedelta(hours=30), NOW - timedelta(hours=12), "warm", href="/x")
+    near = Stretch(NOW - timedelta(hours=30), NOW - timedelta(hours=12), "warm")
     pulls = Track("Pulls", "", notches=[Notch(NOW - timedelta(hours=6), "pull"), Notch(early, "")])
     it = chart(
         NOW - timedelta(days=1), NOW, [],
         write=WRITE, unit="°C", stretches=[far, near], tracks=[pulls],
     )  # fmt: skip
     (stretch,) = it.stretches
-    assert (stretch.x, stretch.width, stretch.href) == (0.0, 50.0, "/x")
+    assert (stretch.x, stretch.width, stretch.says) == (0.0, 50.0, "warm")
     assert [piece.x for piece in it.under.tracks[0].pieces] == [75.0]
     assert it.empty
 
