@@ -21,6 +21,7 @@ from service.lots.models import Lot
 from service.lots.schemas import HoldIn
 from service.pages.forms import Form
 from service.pages.page import OnScreen, Screen, go_to, page_router
+from service.pages.ribbon import Band, Fill, Ribbon, Track, ribbon
 from service.pages.words import _
 from service.security.guard import MayDecideWatch, MayHold, MayLook, MayWatch
 from service.security.rules import Action
@@ -38,12 +39,22 @@ from service.watch_list.queries.considering import Doubtful, doubtful
 from service.watch_list.queries.shown import summary, watch_out
 from service.watch_list.queries.standing import standings, watch_by_id, watches
 from service.watch_list.rules.hazards import Hazard, Sign
-from service.watch_list.schemas import CloseIn, ObservationIn, WatchIn, WatchOut, WatchSummary
+from service.watch_list.rules.rounds import RoundState
+from service.watch_list.schemas import (
+    CloseIn,
+    ObservationIn,
+    WatchedOut,
+    WatchIn,
+    WatchOut,
+    WatchSummary,
+)
 
 router = page_router("/stock")
 
 A_PAGE = 50
 MOST_LOTS = 20
+AT_A_LOOK = 40  # animals on one page of a watch
+LAST_LOOK = timedelta(hours=2)
 LOOK_BACK = timedelta(days=30)
 CONSIDERED = timedelta(days=7)
 WENT = (
@@ -59,6 +70,13 @@ WENT = (
     ("drip", _("Drip")),
     ("missing", _("Missing in counts")),
 )
+FILLS: dict[RoundState, Fill] = {
+    RoundState.DONE: "solid",
+    RoundState.MISSED: "hatched",
+    RoundState.OVERDUE: "hatched",
+    RoundState.DUE: "outlined",
+    RoundState.COMING: "outlined",
+}
 MATCHES = {
     Match.EXACT: _("Same code"),
     Match.MAY_BE_OF: _("May be of it: label not readable"),
@@ -138,9 +156,12 @@ class WatchesShown:
 
 @dataclass(frozen=True)
 class WatchShown:
-    """One watch."""
+    """One watch: a page of those in it, and their looks as a ribbon."""
 
     watch: WatchOut
+    watched: Sequence[WatchedOut]
+    looks: Ribbon | None
+    after: str | None
     signs: Sequence[Sign]
     appetites: Sequence[Appetite]
     may_watch: bool
@@ -364,11 +385,19 @@ def one_watch(
     screen: OnScreen,
     by: MayLook,
     whom: Annotated[str, Query(max_length=40)] = "",
+    page: Annotated[int, Query(ge=1, le=10_000)] = 1,
 ) -> Response:
     """A watch: everybody who ate of it, which looks are due, what to look for."""
     found = watch_by_id(screen.session, watch, by=by)
+    out = watch_out(screen.session, found, at=screen.at)
+    begin = (page - 1) * AT_A_LOOK
+    watched = out.items[begin : begin + AT_A_LOOK]
+    more = len(out.items) > begin + AT_A_LOOK
     shown = WatchShown(
-        watch=watch_out(screen.session, found, at=screen.at),
+        watch=out,
+        watched=watched,
+        looks=_looks(screen, watched),
+        after=f"/stock/watches/{watch}?page={page + 1}" if more else None,
         signs=list(Sign),
         appetites=list(Appetite),
         may_watch=screen.may(Action.WATCH) and found.closed_at is None,
@@ -376,6 +405,30 @@ def one_watch(
         whom=whom.upper(),
     )
     return screen.show("stock_watch.html", shown)
+
+
+def _looks(screen: Screen, watched: Sequence[WatchedOut]) -> Ribbon | None:
+    """Who is looked at when: a look that was taken is solid, one that was missed hatched."""
+    rounds = [each for one in watched for each in one.rounds]
+    if not rounds:
+        return None
+    begin = min(each.due_at for each in rounds)
+    end = max(each.due_at for each in rounds) + LAST_LOOK
+    tracks = [_track(screen, one, end) for one in watched if one.rounds]
+    return ribbon(begin, end, now=screen.at, zone=screen.view.zone, tracks=tracks)
+
+
+def _track(screen: Screen, one: WatchedOut, end: datetime) -> Track:
+    ends = [each.due_at for each in one.rounds[1:]] + [end]
+    bands = [
+        Band(each.due_at, until, FILLS[each.state], screen.write.when(each.due_at))
+        for each, until in zip(one.rounds, ends, strict=True)
+    ]
+    say = screen.write.say
+    says = say("%(done)s of %(all)s looks taken", done=one.done, all=len(one.rounds))
+    if one.missed or one.overdue:
+        says += ", " + say("%(count)s missed or overdue", count=one.missed + one.overdue)
+    return Track(one.name, says, bands=bands, href=f"#who-{one.animal or one.group}")
 
 
 @router.post("/watches/{watch}/look")
