@@ -49,6 +49,7 @@ def at_the_round(
 ) -> Iterator[tuple[BrowserContext, Page]]:
     """A tablet with the round on it, and its worker in charge; the service's clock is its own."""
     context = served.context(role, size)
+    context.set_default_timeout(60_000)
     page = context.new_page()
     failures = watch_failures(page)
     page.clock.install(time=START)
@@ -75,7 +76,15 @@ def touch(page: Page, name: str) -> None:
     card(page).get_by_role("button", name=name, exact=True).click()
 
 
-def all_sent(page: Page) -> None:
+def all_sent(page: Page, number: int) -> None:
+    """So many entries were made on this tablet, and none of them waits any more."""
+    page.wait_for_function(
+        """async number => {
+          const entries = await feedQueue.all();
+          return entries.length === number && entries.every(entry => entry.state !== 'waits');
+        }""",
+        arg=number,
+    )
     page.get_by_text("All is sent.").wait_for()
 
 
@@ -89,7 +98,7 @@ def test_a_round_of_twelve_animals_is_twelve_touches(served: Served, size: Viewp
         for _ in codes:
             touch(page, "Ate all")
         page.get_by_text("The round is done.").wait_for()
-        all_sent(page)
+        all_sent(page, 12)
         assert page.evaluate("performance.now()") - begun < 120_000
         assert [each["animal"] for each in fed(served.kitchen)] == codes
         assert eaten_g(served.kitchen) == 12 * 2000
@@ -111,7 +120,7 @@ def test_what_was_left_is_pressed_on_the_keypad_in_five_touches(served: Served) 
         page.get_by_text("Say why nothing was offered.").wait_for()
         card(page).get_by_label("Note").fill("Not at the station")
         touch(page, "Store")
-        all_sent(page)
+        all_sent(page, 2)
         first, second = fed(served.kitchen)
         assert first["items"][0]["left"]["g"] == 500
         assert (second["outcome"], second["note"]) == ("not_offered", "Not at the station")
@@ -125,10 +134,10 @@ def test_medicine_in_a_bucket_asks_what_became_of_it(served: Served) -> None:
     with at_the_round(served) as (_, page):
         touch(page, "Ate all")  # the browser asks for the answer that is missing
         assert fed(served.kitchen) == []
-        page.get_by_text("Spat out").click()
+        page.get_by_text("Spat out", exact=True).click()
         look(page, "feed-medicine")
         touch(page, "Ate all")
-        all_sent(page)
+        all_sent(page, 1)
     bucket = served.kitchen.keeper.shown("/buckets")["items"][0]
     assert (bucket["state"], bucket["carries"][0]["outcome"]) == ("fed", "spat_out")
 
@@ -144,7 +153,7 @@ def test_a_round_with_the_keyboard_only(served: Served) -> None:
                 page.keyboard.press("Tab")
             page.keyboard.press("Enter")
         page.get_by_text("The round is done.").wait_for()
-        all_sent(page)
+        all_sent(page, 3)
     assert [each["animal"] for each in fed(served.kitchen)] == codes
 
 
@@ -169,7 +178,7 @@ def test_without_a_network_the_round_goes_on_and_is_stored_once(served: Served) 
         opened = context.new_page()
         opened.clock.install(time=served.kitchen.clock())
         open_round(opened)
-        all_sent(opened)
+        all_sent(opened, 3)
         opened.reload()
     stored = fed(served.kitchen)
     assert [each["animal"] for each in stored] == codes and eaten_g(served.kitchen) == 6000
@@ -192,10 +201,9 @@ def test_an_answer_that_was_lost_stores_nothing_twice(served: Served) -> None:
         page.get_by_text("1 wait to be sent.").wait_for()
         page.get_by_text("No connection: go on").wait_for()
         page.reload()
-        page.wait_for_function("() => true")
         for _ in range(4):
             page.clock.run_for(21_000)
-        all_sent(page)
+        all_sent(page, 1)
     assert len(lost) >= 3 and len(set(lost)) == 1
     assert len(fed(served.kitchen)) == 1 and eaten_g(served.kitchen) == 2000
 
@@ -216,7 +224,7 @@ def test_fish_that_was_thrown_away_meanwhile_is_told_in_words_and_can_be_changed
         page.get_by_role("button", name="Change and send again").click()
         page.get_by_role("dialog").get_by_label("Thaw batch").fill(other)
         page.get_by_role("button", name="Send again").click()
-        all_sent(page)
+        all_sent(page, 1)
         page.get_by_text("Not stored").first.wait_for(state="hidden")
     (feed,) = fed(served.kitchen)
     assert feed["items"][0]["thaw_batch"] == other
@@ -255,7 +263,7 @@ def test_entries_wait_for_whoever_made_them(served: Served) -> None:
         assert fed(served.kitchen) == []
         log_in_as(served, context, "keeper")
         open_round(page)
-        all_sent(page)
+        all_sent(page, 1)
         page.get_by_text("Stored").first.wait_for()
     (feed,) = fed(served.kitchen)
     assert feed["by"] == "keeper"
@@ -296,7 +304,7 @@ def test_after_logging_out_nobody_is_shown_the_page_but_what_was_entered_stays(
         context.unroute("**/v1/feeds")
         log_in_as(served, context, "keeper")
         open_round(page)
-        all_sent(page)
+        all_sent(page, 1)
     assert len(fed(served.kitchen)) == 1
 
 
@@ -344,7 +352,7 @@ def test_what_was_fed_today_is_put_right(served: Served, size: ViewportSize) -> 
     a_batch(served.kitchen)
     with at_the_round(served, size) as (_, page):
         touch(page, "Ate all")
-        all_sent(page)
+        all_sent(page, 1)
         page.get_by_role("link", name="Fed today").click()
         look(page, "feed-today")
         page.get_by_role("link", name="Put right").click()

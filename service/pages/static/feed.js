@@ -216,8 +216,9 @@
     const disputed = entries.filter((entry) => entry.state === "refused" || (entry.state === "stored" && entry.words.length));
     const opened = problems.querySelector("details")?.open;
     problems.replaceChildren(...disputed.map(drawEntry));
-    if (entries.length) {
-      problems.append(make("details", { open: Boolean(opened) }, make("summary", {}, `${words.entries} (${entries.length})`), ...entries.slice(-60).reverse().map(drawEntry)));
+    const rest = entries.filter((entry) => !disputed.includes(entry));
+    if (rest.length) {
+      problems.append(make("details", { open: Boolean(opened) }, make("summary", {}, `${words.entries} (${rest.length})`), ...rest.slice(-60).reverse().map(drawEntry)));
     }
   };
 
