@@ -17,6 +17,7 @@ from pydantic import BaseModel, ValidationError
 from starlette.datastructures import UploadFile
 
 from service.errors import FieldError, Invalid
+from service.http.bodies import UNSTORABLE, storable
 
 Schema = TypeVar("Schema", bound=BaseModel)
 LOCAL = re.compile(r"\d{4}-\d{2}-\d{2}T\d{2}:\d{2}(:\d{2})?", re.ASCII)
@@ -56,9 +57,12 @@ class Entered:
 
 
 async def entered(request: Request) -> Entered:
-    """The form of a request."""
+    """The form of a request. Raises Invalid for a character that no text can have."""
     form = await request.form()
     fields = [(key, value) for key, value in form.multi_items() if isinstance(value, str)]
+    for key, value in fields:
+        if not storable(key) or not storable(value):
+            raise Invalid.at(key if storable(key) else "form", UNSTORABLE)
     files = {key: value for key, value in form.multi_items() if isinstance(value, UploadFile)}
     return Entered(fields, files)
 

@@ -4,6 +4,7 @@ Another figure is looked at first: what it would change now is shown before it i
 a reason. What was decided before keeps the figures of then.
 """
 
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
@@ -31,6 +32,7 @@ from service.site.schemas import PolicyChange
 router = page_router("/settings/figures")
 Value = float | bool | str
 MOST_VERSIONS = 20
+UNIT_AT_END = re.compile(r"_(h|n|months|days|minutes|percent|mm)$")
 
 TOPICS: Mapping[str, str] = {
     "storage": _("Cold storage"),
@@ -244,7 +246,8 @@ def _figure(screen: Screen, key: str) -> FigureShown:
 
 
 def _name(key: str) -> str:
-    return key.replace("_", " ")
+    """The key in words; the unit at its end stands beside the figure."""
+    return UNIT_AT_END.sub("", key).replace("_", " ").capitalize()
 
 
 def _parameter(key: str, row: Row) -> str:

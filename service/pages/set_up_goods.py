@@ -23,6 +23,7 @@ from service.pages.page import OnScreen, go_to, page_router
 from service.pages.set_up import Paged, PageNumber, paged
 from service.pages.words import _
 from service.security.guard import MaySetRequirements, MaySetUp
+from service.security.rules import Action
 
 router = page_router("/settings")
 CONTENTS_ASKED = 6  # lines for what a piece contains
@@ -90,6 +91,8 @@ class SupplementsShown:
     pieces: Sequence[tuple[str, str]]
     nutrients: Sequence[tuple[str, str]]
     lines: int
+    may_set_up: bool
+    """Whether whoever looks may go on to the other settings."""
 
 
 def species_to_choose() -> list[tuple[str, str]]:
@@ -140,7 +143,7 @@ def add_product(
 
 
 @router.get("/supplement-products")
-def supplement_products(screen: OnScreen, by: MaySetUp, page: PageNumber = 1) -> Response:
+def supplement_products(screen: OnScreen, by: MaySetRequirements, page: PageNumber = 1) -> Response:
     """The supplement products in the house."""
     part = paged(catalogue.supplement_products(screen.session), page)
     rows = [
@@ -161,6 +164,7 @@ def supplement_products(screen: OnScreen, by: MaySetUp, page: PageNumber = 1) ->
             key=lambda pair: pair[1],
         ),
         lines=CONTENTS_ASKED,
+        may_set_up=screen.may(Action.SET_UP),
     )
     return screen.show("settings_supplement_products.html", shown)
 

@@ -21,7 +21,7 @@ def test_a_manager_sees_what_a_figure_would_change_before_setting_it(
         page.get_by_role("link", name="Figures of the rules").click()
         page.locator("summary", has_text="Age").last.click()
         look(page, "settings-figures")
-        page.get_by_role("link", name="age limit fatty months").click()
+        page.get_by_role("link", name="Age limit fatty").click()
         page.get_by_label("Here it is to be").fill("3")
         page.get_by_role("button", name="See what it changes").click()
         page.get_by_text(lot).wait_for()
@@ -48,7 +48,7 @@ def test_a_place_is_set_up_with_the_keyboard_alone(served: Served, size: Viewpor
     with served.page("manager", size) as page:
         page.goto("/settings/places")
         look(page, "settings-places")
-        page.get_by_text("Set up a place").focus()
+        page.locator("summary", has_text="Set up a place").focus()
         page.keyboard.press("Enter")
         page.keyboard.press("Tab")
         page.keyboard.press("ArrowDown")

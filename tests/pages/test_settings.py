@@ -255,3 +255,26 @@ def test_a_long_list_is_shown_fifty_at_a_time(small_kitchen: Kitchen) -> None:
     second = manager(small_kitchen).page("/settings/probes?page=2")
     assert first.count('<li class="card">') == 50 and "?page=2" in first
     assert "/settings/probes/X051" in second and "/settings/probes/X000" not in second
+
+
+def test_a_vet_sets_up_supplement_products_without_a_way_to_the_other_settings(
+    small_kitchen: Kitchen,
+) -> None:
+    vet = visitor(small_kitchen, "vet")
+    assert 'href="/settings"' not in vet.page("/settings/supplement-products")
+    tablet = {"code": "B1", "name": "Thiamine", "form": "tablet"}
+    tablet |= {"contents.0.nutrient": "THIA", "contents.0.amount": "100", "contents.0.unit": "mg"}
+    assert vet.sent("/settings/supplement-products", tablet) == "/settings/supplement-products"
+
+
+def test_a_character_that_no_text_can_have_is_refused_wherever_it_is_typed(
+    kitchen: Kitchen,
+) -> None:
+    who = manager(kitchen)
+    for path, name in (
+        ("/settings/probes/FZ1-AIR/senders", "user"),
+        ("/settings/people", "name"),
+        ("/log-in", "name"),
+    ):
+        refused = who.post(path, {name: "a\0b", "password": "cold-fish-at-six"})
+        assert refused.status_code == 422 and f'data-fault="{name}"' in refused.text, path
