@@ -164,3 +164,27 @@ def test_the_pull_list_follows_what_others_pull(served: Served) -> None:
         served.kitchen.keeper.made("/pulls", body | {"thaw_request": plan["id"]})
         page.evaluate("document.activeElement.blur()")
         page.get_by_role("heading", name="Done").wait_for()
+
+
+@BOTH
+def test_a_bucket_is_weighed_out_and_weighed_back(served: Served, size: ViewportSize) -> None:
+    kitchen = served.kitchen
+    batch = kitchen.pulled(stocked(kitchen)["CAP"], "12 kg")["code"]
+    bucket = {
+        "animal": "BRINE",
+        "feed_at": "2026-11-25T08:00:00Z",
+        "items": [{"thaw_batch": batch, "mass": "2 kg"}],
+    }
+    kitchen.keeper.made("/buckets", bucket)
+    with served.page("keeper", size) as page:
+        page.goto("/thaw/buckets")
+        look(page, "thaw-buckets")
+        page.get_by_role("link", name="08:00 Brine").click()
+        look(page, "thaw-bucket")
+        page.get_by_label("With the fish").fill("2.1")
+        page.get_by_text("Under ice").click()
+        page.get_by_role("button", name="Weighed out").click()
+        page.get_by_label("Bucket with what was left").fill("0.5")
+        look(page, "thaw-bucket-weighed")
+        page.get_by_role("button", name="Record the feed").click()
+        page.get_by_text("The feed is recorded.").wait_for()
