@@ -163,7 +163,7 @@ def _answered(form: Entered, screen: Screen) -> DecisionIn:
         for name, value in form.fields
         if not name.startswith("lots.") or name.rsplit(".", 1)[0] in named
     ]
-    none = {} if named else {"lots": []}
+    none: dict[str, list[str]] = {} if named else {"lots": []}
     return replace(form, fields=kept).read(DecisionIn, screen.view.zone, **none)
 
 

@@ -148,6 +148,15 @@ def test_a_stretch_of_time_that_nobody_knows_is_named_and_no_failure(
     assert asked.split("=", maxsplit=1)[0] in answer.text
 
 
+def test_the_table_of_a_chart_is_a_table(kitchen: Kitchen) -> None:
+    kitchen.temperatures("FZ1-AIR", START - timedelta(hours=5), [-21.0] * 61, 300)
+    who = visitor(kitchen, "keeper")
+    (link,) = re.findall(r'href="(/v1/places/FZ1/temperatures[^"]+)"', who.page("/rooms/FZ1"))
+    answer = who.get(unescape(link))
+    assert answer.headers["content-type"].startswith("text/csv")
+    assert answer.text.startswith("at,mean_c,min_c,max_c,coverage") and "-21.0" in answer.text
+
+
 def test_a_time_in_which_nobody_measured_is_told(kitchen: Kitchen) -> None:
     kitchen.temperatures("FZ1-AIR", START - timedelta(hours=20), [-21.0] * 60, 300)
     page = rooms_page(visitor(kitchen, "keeper"), "/rooms/FZ1?span=day")
@@ -222,15 +231,15 @@ def test_every_kind_of_check_has_its_form(kitchen: Kitchen, kind: CheckKind) -> 
     page = visitor(kitchen, "keeper").page(f"/rooms/COOL/check?kind={kind}")
     assert f'name="kind" value="{kind}"' in page
     filled = {"temperature.value": "1", "temperature.unit": "C"}
-    fields = {
+    forms: dict[CheckKind, dict[str, Any]] = {
         CheckKind.AIR: filled,
         CheckKind.CORE: filled | {"lot": re.findall(r'name="lot" value="([^"]+)"', page)[-1:]},
         CheckKind.CONTAINER: filled,
         CheckKind.ICE_POINT: {"probe": "COOL-AIR", "measured.value": "0", "measured.unit": "C"},
         CheckKind.CLEANED: {},
         CheckKind.SANITISED: {"method": "disinfectant", "contact_minutes": "12"},
-    }[kind]
-    assert visitor(kitchen, "keeper").sent("/rooms/COOL/check", fields | {"kind": kind})
+    }
+    assert visitor(kitchen, "keeper").sent("/rooms/COOL/check", forms[kind] | {"kind": kind})
     assert [check["kind"] for check in checks(kitchen)] == [kind]
 
 
