@@ -45,7 +45,7 @@ WHOM = {
     Scope.ANIMAL: _("this animal"),
     Scope.GROUP: _("all animals of its kind"),
     Scope.SITE: _("all animals of the site"),
-    Scope.CATALOGUE: _("the catalogue's figure"),
+    Scope.CATALOGUE: _("what is usual, by the catalogue"),
 }
 UNITS = ("mg", "IU", "ug", "g")
 

@@ -110,9 +110,7 @@ def pieces_shown(supplements: Sequence[PlannedSupplement]) -> list[PieceShown]:
 def unmet_of(unmet: Sequence[UnmetNeed]) -> list[str]:
     """Needs that stay short, in words."""
     return [
-        f"{name}: {figure(u.short_by)} {unit(u.unit)} ({u.why.replace(u.nutrient, name)})"
-        for u in unmet
-        for name in [nutrient_name(u.nutrient)]
+        f"{nutrient_name(u.nutrient)}: {figure(u.short_by)} {unit(u.unit)} ({u.why})" for u in unmet
     ]
 
 

@@ -24,6 +24,7 @@ from playwright.sync_api import (
     Page,
     Playwright,
     ViewportSize,
+    expect,
     sync_playwright,
 )
 
@@ -40,6 +41,7 @@ QUIET = [
     "--disable-background-networking", "--disable-component-update", "--disable-sync",
     f"--host-resolver-rules=MAP {NAME} 127.0.0.1",
 ]  # fmt: skip
+expect.set_options(timeout=15_000)  # a machine that is busy with other tests
 SCREENSHOTS = Path(os.environ.get("FISHHOUSE_SCREENSHOTS", ROOT / "screenshots"))
 
 

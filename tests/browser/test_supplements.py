@@ -127,3 +127,27 @@ def to_button(page: Page, words: str) -> None:
         if words in page.evaluate("document.activeElement.textContent"):
             return
     raise AssertionError(f"no way to {words} by keyboard")
+
+
+@both
+def test_a_requirement_is_set_and_what_it_would_change_is_asked_first(
+    served: Served, size: ViewportSize
+) -> None:
+    kitchen = brine_fed(served.kitchen)
+    signed(kitchen)
+    with served.page("nutritionist", size) as page:
+        page.goto("/supplements/BRINE/what-if")
+        page.get_by_label("Instead of").select_option("HER")
+        page.get_by_label("as much energy of").select_option("CAP")
+        page.get_by_role("button", name="Show what that would do").click()
+        expect(page.get_by_role("heading", name="As it would be")).to_be_visible()
+        look(page, "supplements-what-if")
+        page.goto("/supplements/BRINE/requirements")
+        page.get_by_text("Set a requirement").click()
+        page.get_by_label("Nutrient").select_option("VITE")
+        page.get_by_label("How much").fill("120")
+        page.get_by_label("Unit").select_option("IU")
+        page.get_by_label("Source: who says so, where").fill("our vet, diet review")
+        look(page, "supplements-requirement")
+        page.get_by_role("button", name="Set it").click()
+        expect(page.get_by_text("120 IU")).to_be_visible()

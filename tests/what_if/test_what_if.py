@@ -79,8 +79,8 @@ def test_half_the_food_halves_what_is_added_and_the_cost_is_told_for_a_day_and_f
         "Atlantic herring: 5 kg → 2 kg",
         "B1-100: 2 → 1",
         "E-400: 1.5 → 0.5",
-        "THIA to add: 125 → 50 mg a day",
-        "VITE to add: 500 → 200 IU a day",
+        "thiamine to add: 125 → 50 mg a day",
+        "vitamin E to add: 500 → 200 IU a day",
         "cost a day 0.85 → 0.35, in 30 days 25.5 → 10.5",
     ]
     assert any("veterinarian" in caution for caution in whole["cautions"])
@@ -189,7 +189,7 @@ def test_another_strength_price_or_product_changes_the_pieces(fed: Kitchen) -> N
 def test_without_a_product_the_need_it_met_would_be_short(small: Kitchen) -> None:
     item = compared(small, products={"only": ["E-400"]})
     assert item["then"]["unmet"][0]["nutrient"] == "THIA"
-    assert any("THIA would be short by 125 mg" in w for w in item["difference"]["words"])
+    assert any("thiamine would be short by 125 mg" in w for w in item["difference"]["words"])
 
 
 def contents(nutrient: str, amount: float, unit: str) -> dict[str, Any]:
@@ -205,7 +205,7 @@ def test_a_requirement_can_be_seen_before_it_is_set_and_a_limit_too(fed: Kitchen
     item = compared(fed, requirements=[requirement(limit=100, limit_on="added")])
     assert lines(item["then"])["THIA"]["add"] == 150
     assert item["then"]["unmet"][0]["short_by"] == 50, "one tablet is all that the limit allows"
-    assert "limit of THIA: none → 100 mg" in item["difference"]["words"]
+    assert "limit of thiamine: none → 100 mg" in item["difference"]["words"]
     assert item["then"]["changes"], "what would make it possible"
 
 

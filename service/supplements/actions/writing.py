@@ -69,7 +69,7 @@ def unstored(worked: Worked) -> PlanOut:
             UnmetNeed(
                 nutrient=u.nutrient,
                 short_by=_short(u.short_by),
-                why=u.why,
+                why=u.why.replace(u.nutrient, nutrients()[u.nutrient].name),
                 unit=nutrients()[u.nutrient].amount_unit,
             )
             for u in worked.dose.unmet

@@ -2,7 +2,7 @@
 
 from collections.abc import Iterator, Mapping
 
-from service.catalogue.rules import species_facts
+from service.catalogue.rules import nutrients, species_facts
 from service.site.queries import SiteView
 from service.supplements.actions.working import Worked
 from service.supplements.actions.writing import document_of, unstored, with_changes
@@ -143,34 +143,35 @@ def _pieces_words(each: PiecesChange) -> str:
 
 
 def _line_words(line: LineChange) -> Iterator[str]:
-    tag, unit = line.nutrient, line.unit
+    name, unit = nutrients()[line.nutrient].name, line.unit
     if line.add_now is None:
-        yield f"{tag}: {line.add_then:g} {unit} is asked for, which was not before"
+        yield f"{name}: {line.add_then:g} {unit} is asked for, which was not before"
     elif line.add_then is None:
-        yield f"{tag} is not asked for any more"
+        yield f"{name} is not asked for any more"
     elif line.add_now != line.add_then:
-        yield f"{tag} to add: {line.add_now:g} → {line.add_then:g} {unit} a day"
+        yield f"{name} to add: {line.add_now:g} → {line.add_then:g} {unit} a day"
     if line.limit_now != line.limit_then:
         before, after = (
             "none" if limit is None else f"{limit:g} {unit}"
             for limit in (line.limit_now, line.limit_then)
         )
-        yield f"limit of {tag}: {before} → {after}"
+        yield f"limit of {name}: {before} → {after}"
 
 
 def _unmet_words(now: DayOut, then: DayOut) -> Iterator[str]:
     before, after = ({u.nutrient: u for u in day.unmet} for day in (now, then))
     for tag, unmet in after.items():
+        name = nutrients()[tag].name
         if tag not in before:
-            yield f"{tag} would be short by {unmet.short_by:g} {unmet.unit}: {unmet.why}"
+            yield f"{name} would be short by {unmet.short_by:g} {unmet.unit}: {unmet.why}"
         elif before[tag].short_by != unmet.short_by:
             yield (
-                f"{tag} is short by {before[tag].short_by:g} {unmet.unit} "
+                f"{name} is short by {before[tag].short_by:g} {unmet.unit} "
                 f"and would be by {unmet.short_by:g}"
             )
     for tag in before:
         if tag not in after:
-            yield f"{tag} would not be short any more"
+            yield f"{nutrients()[tag].name} would not be short any more"
 
 
 def _cost_words(now: DayOut, then: DayOut) -> Iterator[str]:
