@@ -9,6 +9,7 @@ from fastapi import Response
 from service.chores import queries as chores
 from service.diets.queries.need import portions
 from service.excursions.queries.shown import Filter, shown
+from service.excursions.queries.shown import Shown as ShownExcursion
 from service.http.bodies import Number
 from service.http.sessions import Now, WriteSession
 from service.ledger import queries as ledger
@@ -17,7 +18,7 @@ from service.notifications.actions.acknowledging import acknowledge
 from service.notifications.schemas import AcknowledgementIn
 from service.pages import board_cards as cards
 from service.pages.board_cards import Card, Level
-from service.pages.board_ribbon import AFTER, Meal, ribbon_of_board
+from service.pages.board_ribbon import AFTER, Meal, cold_places, ribbon_of_board
 from service.pages.news import Kept
 from service.pages.page import OnScreen, Screen, go_to, page_router
 from service.pages.ribbon import Ribbon
@@ -116,11 +117,14 @@ def _board(screen: Screen) -> BoardShown:
     shown_batches = batches[:MOST_BATCHES]
     pulls = to_pull(screen.session, screen.view, now=screen.at)
     meals = _meals(screen)
+    cold = cold_places(screen, places)
+    excursions = _excursions(screen)
     found = [
         *(cards.of_batch(screen, each) for each in shown_batches),
         *cards.of_pulls(screen, pulls),
         *cards.of_meals(screen, meals),
-        *_excursions(screen),
+        *(cards.of_excursion(screen, row) for row in excursions),
+        *cards.of_silent_places(screen, cold, {place for _, place, _ in excursions}),
         *_concerns(screen),
         *_holds(screen),
         *_supplements(screen),
@@ -128,7 +132,7 @@ def _board(screen: Screen) -> BoardShown:
         *_doubtful_probes(screen),
     ]
     return BoardShown(
-        ribbon=ribbon_of_board(screen, shown_batches, pulls, meals, places),
+        ribbon=ribbon_of_board(screen, shown_batches, pulls, meals, cold),
         heaps=_heaps(found),
         told=_told(screen),
         may_acknowledge=screen.may(Action.ACKNOWLEDGE),
@@ -173,10 +177,9 @@ def _meals(screen: Screen) -> list[Meal]:
     return [Meal(when, sorted(who)) for when, who in sorted(eaters.items())]
 
 
-def _excursions(screen: Screen) -> list[Card]:
+def _excursions(screen: Screen) -> Sequence[ShownExcursion]:
     asked = Filter(unsettled=True)
-    rows = shown(screen.session, [screen.view.id], asked, limit=MOST, before_id=None)
-    return [cards.of_excursion(screen, row) for row in rows]
+    return shown(screen.session, [screen.view.id], asked, limit=MOST, before_id=None)
 
 
 def _concerns(screen: Screen) -> list[Card]:

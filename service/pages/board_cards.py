@@ -1,6 +1,6 @@
 """The cards of the board: one for each thing that waits for somebody, with one way to do it."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from enum import IntEnum
@@ -12,7 +12,7 @@ from service.excursions.queries.shown import Shown as ShownExcursion
 from service.excursions.rules import ExcursionKind, ExcursionState
 from service.lots.models import Hold, Lot
 from service.notifications.rules import Urgency
-from service.pages.board_ribbon import Meal
+from service.pages.board_ribbon import ColdPlace, Meal
 from service.pages.page import Screen
 from service.pages.words import Writer, _
 from service.probes.models import ProbeConcern
@@ -86,7 +86,7 @@ def of_batch(screen: Screen, each: BatchView) -> Card:
     where = f" · {place.code}" if place else ""
     begin = facts.left_freezer_at if facts.thawed_at is None else facts.thawed_at
     about = facts.refrigerated and facts.thawed_at is None
-    words = _("Discard after about %(at)s:") if about else _("Discard after %(at)s:")
+    words = _("Discard after about %(at)s") if about else _("Discard after %(at)s")
     return Card(
         id=f"batch-{each.batch.code}",
         level=level_of(over, screen.at),
@@ -154,7 +154,7 @@ def of_pulls(screen: Screen, lines: Sequence[PullLine]) -> Iterator[Card]:
             href="/thaw/pulls",
             act=write.say("Pull list"),
             clock=Clock(
-                min(first.pull_not_before, screen.at), first.pull_not_after, write.say("Pull:")
+                min(first.pull_not_before, screen.at), first.pull_not_after, write.say("Pull")
             ),
         )
 
@@ -232,6 +232,29 @@ def _how_warm(write: Writer, peak_c: float | None, limit_c: float | None) -> Ite
             peak=write.temperature(peak_c),
             limit=write.temperature(limit_c),
         )
+
+
+def of_silent_places(
+    screen: Screen, places: Sequence[ColdPlace], known: Collection[str]
+) -> Iterator[Card]:
+    """Places that nobody measures, before or whether or not the watch has noticed: a missing
+    reading never means that all is well. known: what has a card of its own already."""
+    write, gap = screen.write, timedelta(minutes=screen.view.policy.gap_minutes)
+    for each in places:
+        since = each.silent_since(screen.at, gap)
+        if since is not None and each.place.code not in known:
+            yield Card(
+                id=f"silent-{each.place.code}",
+                level=Level.NOW,
+                due=since,
+                mark=write.say(EXCURSION_KINDS[ExcursionKind.SILENT]),
+                title=write.say(
+                    "%(place)s since %(at)s", place=each.place.code, at=write.when(since)
+                ),
+                says=[write.say("Read its thermometer by hand.")],
+                href=f"/rooms/{each.place.code}",
+                act=write.say("Look"),
+            )
 
 
 def of_concern(screen: Screen, row: WelfareConcern, animal: str | None, group: str | None) -> Card:

@@ -33,12 +33,29 @@ class Meal:
     eaters: Sequence[str]
 
 
+@dataclass(frozen=True)
+class ColdPlace:
+    """A place that is kept cold, what was measured in the last hours, and when it was warm."""
+
+    place: Place
+    measured: "_Hours"
+    warm: Sequence[tuple[datetime, datetime]]
+
+    def silent_since(self, at: datetime, gap: timedelta) -> datetime | None:
+        """Since when nobody has measured where a probe hangs; None while somebody does."""
+        if not self.measured.probed:
+            return None
+        hours = self.measured.hours
+        last = _at(hours[-1].last_at_s) if hours else at - BEFORE
+        return last if at - last > gap else None
+
+
 def ribbon_of_board(
     screen: Screen,
     batches: Sequence[BatchView],
     pulls: Sequence[PullLine],
     meals: Sequence[Meal],
-    places: Sequence[Place],
+    places: Sequence[ColdPlace],
 ) -> Ribbon:
     """The last four hours and the next eighteen."""
     begin, end = screen.at - BEFORE, screen.at + AFTER
@@ -46,7 +63,7 @@ def ribbon_of_board(
         *(_of_batch(screen, each) for each in batches),
         *_of_pulls(screen.write, [line for line in pulls if line.pull_not_after < end]),
         *_of_meals(screen.write, meals),
-        *_of_places(screen, places, begin),
+        *(_of_place(screen, each) for each in places),
     ]
     return ribbon(begin, end, now=screen.at, zone=screen.view.zone, tracks=tracks)
 
@@ -93,13 +110,13 @@ def _of_meals(write: Writer, meals: Sequence[Meal]) -> Iterator[Track]:
 MOST_SAID = 8
 
 
-def _of_places(screen: Screen, places: Sequence[Place], begin: datetime) -> Iterator[Track]:
+def cold_places(screen: Screen, places: Sequence[Place]) -> list[ColdPlace]:
     """Places that are kept cold; from hourly sums, six queries for any number."""
+    begin = screen.at - BEFORE
     cold = [place for place in places if PlaceKind(place.kind) in COLD]
     measured = _measured(screen.session, cold, begin, screen.at)
     warm = _warm(screen.session, cold, begin, screen.at)
-    for place in cold:
-        yield _of_place(screen, place, measured[place.id or 0], warm.get(place.id or 0, ()))
+    return [ColdPlace(p, measured[p.id or 0], warm.get(p.id or 0, ())) for p in cold]
 
 
 @dataclass(frozen=True)
@@ -143,10 +160,9 @@ def _warm(
     return found
 
 
-def _of_place(
-    screen: Screen, place: Place, measured: _Hours, warm: Sequence[tuple[datetime, datetime]]
-) -> Track:
+def _of_place(screen: Screen, cold: ColdPlace) -> Track:
     write, view = screen.write, screen.view
+    place, measured, warm = cold.place, cold.measured, cold.warm
     limit_c = place_limit_c(PlaceKind(place.kind), view.policy, view.units.temperature)
     gap_s = int(view.policy.gap_minutes * 60)
     threads = [
