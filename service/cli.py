@@ -187,6 +187,7 @@ def _serve(parsed: argparse.Namespace) -> int:
         workers=parsed.workers,
         log_level="info",
         access_log=False,
+        timeout_graceful_shutdown=5,  # seconds: a live page does not end by itself
         forwarded_allow_ips=settings.trusted_proxies,
         ssl_certfile=certificate,
         ssl_keyfile=key,

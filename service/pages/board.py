@@ -169,7 +169,7 @@ def _meals(screen: Screen) -> list[Meal]:
     days = sorted({view.day_of(at), view.day_of(at + AFTER)})
     found = [p for day in days for p in portions(screen.session, view, day)]
     codes = welfare.codes(screen.session, view.id)
-    eaters: dict[object, set[str]] = {}
+    eaters: dict[datetime, set[str]] = {}
     for portion in found:
         if at - STILL_DUE <= portion.feed_at <= at + AFTER:
             code = codes[portion.animal_id, portion.group_id]

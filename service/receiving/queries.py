@@ -75,7 +75,7 @@ def cores_received(session: Session, delivery_ids: Sequence[int]) -> dict[int, l
         .join(Lot, col(Lot.id) == col(Receipt.lot_id))
         .where(col(Lot.delivery_id).in_(set(delivery_ids)))
     )
-    return dict(session.exec(statement).all())
+    return {lot_id: list(cores) for lot_id, cores in session.exec(statement)}
 
 
 def documents(session: Session, delivery_ids: Sequence[int]) -> dict[int, list[DeliveryDocument]]:
