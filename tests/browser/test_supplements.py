@@ -150,4 +150,4 @@ def test_a_requirement_is_set_and_what_it_would_change_is_asked_first(
         page.get_by_label("Source: who says so, where").fill("our vet, diet review")
         look(page, "supplements-requirement")
         page.get_by_role("button", name="Set it").click()
-        expect(page.get_by_text("120 IU")).to_be_visible()
+        expect(page.get_by_text("120 IU", exact=True)).to_be_visible()
