@@ -24,7 +24,7 @@ from service.demo.asking import Asker
 from service.demo.history import Loaded, Year
 from service.demo.story import Story, StoryBroken
 from service.migrations import migrate
-from service.security import users
+from service.security import people, users
 from service.security.actor import SERVICE
 from service.security.rules import Role
 from service.security.transactions import transaction
@@ -163,8 +163,9 @@ def _log_ins(settings: Settings) -> str:
         with transaction(database.writer) as session:
             for person in place.PEOPLE:
                 if person.role is not Role.DEVICE:
-                    users.set_password(
-                        session, person.name, password, at=system_clock(), by=SERVICE
+                    user = users.user_by_name(session, person.name)
+                    people.set_password(
+                        session, user.id or 0, password, at=system_clock(), by=SERVICE
                     )
     finally:
         database.close()
