@@ -223,7 +223,7 @@ def test_fish_that_was_thrown_away_meanwhile_is_told_in_words_and_can_be_changed
         page.reload()  # nothing is lost
         page.get_by_role("button", name="Change and send again").click()
         page.get_by_role("dialog").get_by_label("Thaw batch").fill(other)
-        page.get_by_role("button", name="Send again").click()
+        page.get_by_role("button", name="Send again", exact=True).click()
         all_sent(page, 1)
         page.get_by_text("Not stored").first.wait_for(state="hidden")
     (feed,) = fed(served.kitchen)
