@@ -53,6 +53,7 @@ from service.clock import Clock, system_clock
 from service.database import open_database
 from service.errors import NotReady
 from service.http import problems
+from service.http.headers import SafeHeaders
 from service.http.limits import BodyLimit, Flow
 from service.pages import static
 from service.pages.live import Onlookers
@@ -109,6 +110,8 @@ ROUTERS: tuple[APIRouter, ...] = (
     service.mqtt.routes.router,
 )
 
+PAGES: tuple[APIRouter, ...] = service.pages.routes.routers
+
 ABOUT = """The service that a fish kitchen runs on: what arrived, how cold it was kept, what is
 thawed next, who ate it, and what was added. Every refusal names its rule, its numbers and its
 source. Models estimate; a thermometer in the fish decides; the attending veterinarian decides
@@ -136,6 +139,7 @@ def create_app(settings: Settings | None = None, *, clock: Clock = system_clock)
         lifespan=lifespan,
     )
     app.add_middleware(BodyLimit, most_bytes=settings.max_body_bytes)
+    app.add_middleware(SafeHeaders)
     app.state.settings, app.state.database, app.state.clock = settings, database, clock
     app.state.tokens = TokenBook()
     app.state.news = News()
@@ -149,7 +153,7 @@ def create_app(settings: Settings | None = None, *, clock: Clock = system_clock)
     problems.install(app)
     app.add_exception_handler(Replayed, _replay)
     # Not `include_router`: it makes every route a second time, and finds one more slowly.
-    for router in (*ROUTERS, *service.pages.routes.routers, _health):
+    for router in (*ROUTERS, *PAGES, _health):
         app.router.routes.extend(router.routes)
     app.mount("/static", static.Kept(directory=static.FOLDER))
     return app

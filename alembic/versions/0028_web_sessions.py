@@ -27,9 +27,7 @@ def upgrade() -> None:
         sa.Column("ended_at", sa.DateTime(timezone=True), nullable=True),
         sa.Column("site_id", sa.Integer(), nullable=True),
         sa.Column("language", sa.String(), nullable=True),
-        sa.ForeignKeyConstraint(
-            ["user_id"], ["app_user.id"], name=op.f("fk_web_session_user_id")
-        ),
+        sa.ForeignKeyConstraint(["user_id"], ["app_user.id"], name=op.f("fk_web_session_user_id")),
         sa.ForeignKeyConstraint(["site_id"], ["site.id"], name=op.f("fk_web_session_site_id")),
         sa.PrimaryKeyConstraint("id", name=op.f("pk_web_session")),
         sa.UniqueConstraint("token_hash", name=op.f("uq_web_session_token_hash")),

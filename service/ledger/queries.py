@@ -424,9 +424,10 @@ def door_openings(
 def _openings_select(limit: int) -> Any:
     """The select of `door_openings`, built once for each limit."""
     undone, target = aliased(Movement), aliased(Parcel)
+    recorded_at: Any = col(Movement.recorded_at)
     place: Any = bindparam("place")
-    begin: Any = bindparam("begin", type_=col(Movement.recorded_at).type)
-    end: Any = bindparam("end", type_=col(Movement.recorded_at).type)
+    begin: Any = bindparam("begin", type_=recorded_at.type)
+    end: Any = bindparam("end", type_=recorded_at.type)
     earlier = (
         columns(col(Movement.id))
         .where(col(Movement.recorded_at) < begin)

@@ -58,7 +58,7 @@ def browser(playwright: Playwright) -> Iterator[Browser]:
     launched.close()
 
 
-def launch(playwright: Playwright, *more: str, env: dict[str, str] | None = None) -> Browser:
+def launch(playwright: Playwright, *more: str, env: dict[str, str | float | bool] | None = None) -> Browser:
     """Debian's Chromium."""
     path = shutil.which("chromium") or "/usr/bin/chromium"
     return playwright.chromium.launch(executable_path=path, args=[*QUIET, *more], env=env)

@@ -24,7 +24,7 @@ def busy(kitchen: Kitchen) -> str:
     lot = kitchen.a_lot()["code"]
     measured(kitchen, FZ2=-9.0)
     kitchen.clock.forward(hours=-22)
-    old = kitchen.pulled(lot, "10 kg")["code"]
+    old: str = kitchen.pulled(lot, "10 kg")["code"]
     kitchen.clock.forward(hours=12)
     thawed = kitchen.pulled(lot, "10 kg", to="COOL")["code"]
     kitchen.clock.forward(hours=9)
