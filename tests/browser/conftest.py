@@ -1,6 +1,7 @@
 """A real browser: headless Chromium against the real service on a socket.
 
-Debian's `chromium` is driven by Playwright; `.ci/run` installs it. Screenshots of every page
+Debian's `chromium` is driven by Playwright; `.ci/run` installs it, and `certutil` for the tests
+of TLS. Where they are not, these tests are deselected. Screenshots of every page
 are kept in `screenshots/` (FISHHOUSE_SCREENSHOTS names another folder) for looking at.
 """
 
@@ -45,6 +46,22 @@ expect.set_options(timeout=15_000)  # a machine that is busy with other tests
 SCREENSHOTS = Path(os.environ.get("FISHHOUSE_SCREENSHOTS", ROOT / "screenshots"))
 
 
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    """Leave out what needs a browser, or a tool beside it, that is not installed here."""
+    lacking = [
+        item
+        for item in items
+        if "tests/browser/" in item.nodeid
+        and (
+            shutil.which("chromium") is None
+            or ("test_tls" in item.nodeid and shutil.which("certutil") is None)
+        )
+    ]
+    if lacking:
+        config.hook.pytest_deselected(items=lacking)
+        items[:] = [item for item in items if item not in lacking]
+
+
 @pytest.fixture(scope="session")
 def playwright() -> Iterator[Playwright]:
     with sync_playwright() as started:
@@ -58,7 +75,9 @@ def browser(playwright: Playwright) -> Iterator[Browser]:
     launched.close()
 
 
-def launch(playwright: Playwright, *more: str, env: dict[str, str | float | bool] | None = None) -> Browser:
+def launch(
+    playwright: Playwright, *more: str, env: dict[str, str | float | bool] | None = None
+) -> Browser:
     """Debian's Chromium."""
     path = shutil.which("chromium") or "/usr/bin/chromium"
     return playwright.chromium.launch(executable_path=path, args=[*QUIET, *more], env=env)

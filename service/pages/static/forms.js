@@ -76,7 +76,7 @@
     send(form, event.submitter);
   });
 
-  // Drafts: a form with `data-keep` comes back after a reload, a new log-in, or a dead battery.
+  // Drafts: a form with `data-keep` comes back after a reload or a new log-in, as long as the window stays open.
   const fieldsOf = (form) => [...form.elements].filter(
     (field) => field.name && !field.name.startsWith("_") && !["password", "file", "hidden"].includes(field.type));
   for (const form of document.querySelectorAll("form[data-keep]")) {
