@@ -113,6 +113,7 @@ def animal_page(animal: str, screen: OnScreen, by: MayLook, span: str = "month")
     Some twenty queries, whatever the history: the charts read sums by day.
     """
     found = animals.animal_by_code(screen.session, animal, by=by)
+    screen = screen.at_site(found.site_id)
     return screen.show(
         "animals_one.html", _shown(screen, found, span if span in SPANS else "month")
     )
@@ -316,6 +317,8 @@ def weigh(
     animal: str, form: Form, screen: OnScreen, session: WriteSession, at: Now, by: MayKeepAnimals
 ) -> Response:
     """What it weighs."""
+    found = animals.animal_by_code(session, animal, by=by)
+    screen = screen.at_site(found.site_id)
     order = form.read(WeightIn, screen.view.zone)
     weight = setting_up.weigh(session, animal, order, at=at, by=by)
     said = screen.write.say("%(mass)s recorded.", mass=screen.write.mass(weight.grams))
@@ -327,8 +330,9 @@ def set_diet(
     animal: str, form: Form, screen: OnScreen, session: WriteSession, at: Now, by: MayProposeDiet
 ) -> Response:
     """A diet from a day on; a keeper's waits for somebody who may approve it."""
-    order = form.read(DietIn, screen.view.zone)
     found = animals.animal_by_code(session, animal, by=by)
+    screen = screen.at_site(found.site_id)
+    order = form.read(DietIn, screen.view.zone)
     counts = screen.may(Action.SET_DIET)
     status = DietStatus.APPROVED if counts else DietStatus.PROPOSED
     setting.record(session, found, order, status, at=at, by=by)

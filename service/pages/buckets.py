@@ -171,6 +171,7 @@ def _short(screen: Screen, each: NoFish) -> str:
 def one_bucket(code: str, screen: OnScreen, by: MayLook) -> Response:
     """One bucket: what goes into it, where it stands, until when."""
     found = queries.bucket_by_code(screen.session, code, by=by)
+    screen = screen.at_site(found.site_id)
     (card,) = _cards(screen, [found])
     stands = card.bucket.out_of_cold.where
     say = screen.write.say
@@ -193,6 +194,7 @@ def weigh_out(
     code: Code, form: Form, screen: OnScreen, session: WriteSession, at: Now, by: MayFeed
 ) -> Response:
     """What is in it, by the scale."""
+    screen = _at_its_site(screen, code)
     order = form.read(WeighOutIn, screen.view.zone)
     done = weighing.weigh_out(session, code, order, at=at, by=by)
     return _done(screen, done, screen.write.say(_("Weighed out.")))
@@ -203,6 +205,7 @@ def put(
     code: Code, form: Form, screen: OnScreen, session: WriteSession, at: Now, by: MayFeed
 ) -> Response:
     """Where it stands from now on."""
+    screen = _at_its_site(screen, code)
     order = form.read(StayIn, screen.view.zone)
     done = weighing.put(session, code, order, at=at, by=by)
     return _done(screen, done, screen.write.say(WHERE[order.where]) + ".")
@@ -213,6 +216,7 @@ def weigh_back(
     code: Code, form: Form, screen: OnScreen, session: WriteSession, at: Now, by: MayFeed
 ) -> Response:
     """It has been fed: what was eaten is what was in it less what is left."""
+    screen = _at_its_site(screen, code)
     order = form.read(WeighBackIn, screen.view.zone)
     done = weighing.weigh_back(session, code, order, at=at, by=by)
     return _done(screen, done, screen.write.say(_("The feed is recorded.")))
@@ -223,6 +227,7 @@ def cancel(
     code: Code, form: Form, screen: OnScreen, session: WriteSession, at: Now, by: MayFeed
 ) -> Response:
     """It is not needed: its fish is free for others."""
+    screen = _at_its_site(screen, code)
     order = form.read(EndIn, screen.view.zone)
     done = weighing.cancel(session, code, order, at=at, by=by)
     return _done(screen, done, screen.write.say(_("Cancelled; its fish is free.")))
@@ -233,9 +238,15 @@ def discard(
     code: Code, form: Form, screen: OnScreen, session: WriteSession, at: Now, by: MayTendThaw
 ) -> Response:
     """All of it is thrown away."""
+    screen = _at_its_site(screen, code)
     order = form.read(EndIn, screen.view.zone)
     done = weighing.discard(session, code, order, at=at, by=by)
     return _done(screen, done, screen.write.say(_("Discarded.")))
+
+
+def _at_its_site(screen: Screen, code: str) -> Screen:
+    bucket = queries.bucket_by_code(screen.session, code, by=screen.by)
+    return screen.at_site(bucket.site_id)
 
 
 def _done(screen: Screen, done: Done, said: str) -> Response:

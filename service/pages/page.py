@@ -8,11 +8,11 @@ with a reason where the role may.
 
 import secrets
 from collections.abc import Awaitable, Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from functools import lru_cache
 from typing import Annotated, Any
-from urllib.parse import quote, unquote, urlsplit
+from urllib.parse import quote, unquote
 
 import jinja2
 from fastapi import APIRouter, Depends, Request, Response
@@ -21,8 +21,10 @@ from fastapi.routing import APIRoute
 from sqlmodel import Session
 from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import UploadFile
+from starlette.exceptions import HTTPException
 
 from service.database import Database
+from service.errors import Invalid
 from service.http.problems import Problem
 from service.http.sessions import Looking, Now, ReadSession
 from service.pages import static
@@ -55,7 +57,7 @@ HEADERS = {
     "Cache-Control": "no-store",
 }
 SAID = "fishhouse_said"
-MOST_HELD = 500  # fields of a form that are kept while somebody logs in again
+MOST_FIELDS = 5000  # of a form; all of them are kept while somebody logs in again
 
 
 @dataclass(frozen=True)
@@ -110,6 +112,15 @@ class Screen:
     def may(self, action: Action) -> bool:
         """Whether whoever looks may do something, for what a page offers."""
         return may(self.by.role, action)
+
+    def at_site(self, site_id: int) -> "Screen":
+        """The screen in the zone, units and policy of the site that something belongs to,
+        whichever site is chosen. No query where it is the chosen one, else one."""
+        if site_id == self.view.id:
+            return self
+        site = next(each for each in self.sites if each.id == site_id)
+        view = sites.view_of(self.session, site, at=self.at)
+        return replace(self, site=site, view=view, write=replace(self.write, view=view))
 
 
 def day_of(view: SiteView, at: datetime) -> Ribbon:
@@ -210,9 +221,14 @@ def page_router(prefix: str = "") -> APIRouter:
 async def _keep_form(request: Request) -> None:
     """What was entered, for the page that shows a refusal; and the key it is sent with."""
     request.state.body = await request.body()
-    form = await request.form(max_fields=5000)
+    try:
+        form = await request.form(max_fields=MOST_FIELDS)
+    except (HTTPException, ValueError) as error:  # also a charset that is none
+        raise Invalid.at("form", "this cannot be read as a form") from error
     items = form.multi_items()
-    request.state.entered = [(k, v) for k, v in items if isinstance(v, str)][:MOST_HELD]
+    if len(items) > MOST_FIELDS:
+        raise Invalid.at("form", f"a form has at most {MOST_FIELDS} fields")
+    request.state.entered = [(k, v) for k, v in items if isinstance(v, str)]
     request.state.has_files = any(isinstance(v, UploadFile) for _, v in items)
     key = form.get("_key")
     if isinstance(key, str) and key:
@@ -224,7 +240,8 @@ async def _let_in(request: Request, right: Right) -> None:
     request.state.visit, request.state.actor = visit, visit.by
     visit.by.ensure(right.action)
     at = request.app.state.clock()
-    if at - visit.seen_at > TOUCHED_EVERY and "live" not in request.query_params:
+    of_itself = "live" in request.query_params or request.url.path.startswith("/live/")
+    if at - visit.seen_at > TOUCHED_EVERY and not of_itself:
         await run_in_threadpool(_touch, request, visit, at)
 
 
@@ -315,9 +332,9 @@ def nobody_yet(request: Request) -> bool:
     return empty(database.reader.connect)
 
 
-def ask_to_log_in(request: Request, page: LogIn) -> Response:
+def ask_to_log_in(request: Request, page: LogIn, *, status: int = 401) -> Response:
     """The page to log in, keeping what was entered; 401 so that a script knows."""
-    return plain_page(request, "log_in.html", page, status=401)
+    return plain_page(request, "log_in.html", page, status=status)
 
 
 def plain_page(request: Request, template: str, page: object, *, status: int = 200) -> Response:
@@ -367,9 +384,8 @@ def resend_of(request: Request) -> Resend | None:
 
 def local_path(path: str) -> str:
     """A path of this service, or the first page: never an address elsewhere."""
-    parts = urlsplit(path)
-    fits = path.startswith("/") and not path.startswith(("//", "/\\")) and not parts.netloc
-    return path if fits and path.isprintable() else "/"
+    fits = path.startswith("/") and not path.startswith(("//", "/\\"))
+    return path if fits and path.isascii() and path.isprintable() else "/"
 
 
 # Drawing.

@@ -236,6 +236,7 @@ class ArrivalShown:
 @router.get("/drafts/{draft}/arrival")
 def arrival(draft: Number, screen: OnScreen, by: MayReceive) -> Response:
     """How cold is the truck, and what do the papers say?"""
+    screen = _at_its_site(screen, draft)
     found, entered = _opened(screen, draft)
     unit = screen.view.units.temperature.upper()
     page = ArrivalShown(draft, entered.arrival, found.begun_at, unit)
@@ -247,6 +248,7 @@ def enter_arrival(
     draft: Number, form: Form, screen: OnScreen, session: WriteSession, at: Now, by: MayReceive
 ) -> Response:
     """The truck was looked at."""
+    screen = _at_its_site(screen, draft)
     said = form.read(ArrivalEntered, screen.view.zone, looked_at=True)
     entered = drafting.enter_arrival(session, draft, said, at=at, by=by)
     return go_to(next_path(draft, entered))
@@ -278,6 +280,7 @@ class LabelShown(LotShown):
 @router.get("/drafts/{draft}/lots/{lot}/label")
 def label(draft: Number, lot: Number, screen: OnScreen, by: MayReceive) -> Response:
     """Scan, photograph or type the label."""
+    screen = _at_its_site(screen, draft)
     shown = _lot_shown(screen, draft, lot, Step.LABEL)
     return screen.show("receive_label.html", LabelShown(**vars(shown), read=_read(shown.entered)))
 
@@ -293,6 +296,7 @@ def enter_label(
     by: MayReceive,
 ) -> Response:
     """What a scanner read, somebody typed, or a photo shows."""
+    screen = _at_its_site(screen, draft)
     known = drafting.lot_of(_opened(screen, draft)[1], lot)
     photo = form.files.get("photo")
     if photo is not None and photo.size:
@@ -334,6 +338,7 @@ class FishShown(LotShown):
 @router.get("/drafts/{draft}/lots/{lot}/fish")
 def fish(draft: Number, lot: Number, screen: OnScreen, by: MayReceive) -> Response:
     """Is this what the label says?"""
+    screen = _at_its_site(screen, draft)
     shown = _lot_shown(screen, draft, lot, Step.FISH)
     read = _read(shown.entered)
     page = FishShown(
@@ -388,6 +393,7 @@ def enter_fish(
     by: MayReceive,
 ) -> Response:
     """What it is was checked."""
+    screen = _at_its_site(screen, draft)
     said = form.read(FishEntered, screen.view.zone)
     changed = drafting.enter_lot(session, draft, lot, at=at, by=by, fish=said)
     return _onward(draft, lot, changed)
@@ -409,6 +415,7 @@ class AmountShown(LotShown):
 @router.get("/drafts/{draft}/lots/{lot}/amount")
 def amount(draft: Number, lot: Number, screen: OnScreen, by: MayReceive) -> Response:
     """How many cartons came?"""
+    screen = _at_its_site(screen, draft)
     shown = _lot_shown(screen, draft, lot, Step.AMOUNT)
     if shown.entered.fish is None:
         return go_to(step_path(draft, lot, Step.LABEL))
@@ -416,18 +423,17 @@ def amount(draft: Number, lot: Number, screen: OnScreen, by: MayReceive) -> Resp
     product = catalogue.product_by_code(screen.session, code, field="product")
     said, read = shown.entered.amount, _read(shown.entered)
     pallet = read.line.cartons if read and read.line else None
-    units = screen.view.units
     cartons = said.cartons if said else pallet
     page = AmountShown(
         **vars(shown),
         product=product_words(screen, product),
         carton_g=product.carton_g,
-        unit=units.mass,
+        unit=screen.view.units.mass,
         cartons=str(cartons or ""),
-        mass=f"{units.mass_value(said.mass.grams):g}" if said and said.mass else "",
+        mass=screen.write.amount(said.mass.grams) if said and said.mass else "",
         papers_cartons=str((said and said.papers_cartons) or ""),
         papers_mass=(
-            f"{units.mass_value(said.papers_mass.grams):g}" if said and said.papers_mass else ""
+            screen.write.amount(said.papers_mass.grams) if said and said.papers_mass else ""
         ),
     )
     return screen.show("receive_amount.html", page)
@@ -444,6 +450,7 @@ def enter_amount(
     by: MayReceive,
 ) -> Response:
     """How much came."""
+    screen = _at_its_site(screen, draft)
     said = form.read(AmountEntered, screen.view.zone)
     changed = drafting.enter_lot(session, draft, lot, at=at, by=by, amount=said)
     return _onward(draft, lot, changed)
@@ -460,6 +467,7 @@ class PlacesShown(LotShown):
 @router.get("/drafts/{draft}/lots/{lot}/place")
 def place(draft: Number, lot: Number, screen: OnScreen, by: MayReceive) -> Response:
     """Where does it go?"""
+    screen = _at_its_site(screen, draft)
     shown = _lot_shown(screen, draft, lot, Step.PLACE)
     found = [p for p in sites.places(screen.session, by=by) if p.site_id == screen.view.id]
     fish = shown.entered.fish
@@ -489,6 +497,7 @@ def enter_place(
     by: MayReceive,
 ) -> Response:
     """Where it goes."""
+    screen = _at_its_site(screen, draft)
     said = form.read(PlaceNamed, screen.view.zone)
     changed = drafting.enter_lot(session, draft, lot, at=at, by=by, place=said.place.upper())
     return _onward(draft, lot, changed)
@@ -516,6 +525,7 @@ class CoresShown(LotShown):
 @router.get("/drafts/{draft}/lots/{lot}/cores")
 def cores(draft: Number, lot: Number, screen: OnScreen, by: MayReceive) -> Response:
     """How cold is the fish inside?"""
+    screen = _at_its_site(screen, draft)
     shown = _lot_shown(screen, draft, lot, Step.CORES)
     policy = screen.view.policy
     measured = shown.entered.core_temperatures
@@ -550,6 +560,7 @@ def enter_core(
     by: MayReceive,
 ) -> Response:
     """One more carton was measured."""
+    screen = _at_its_site(screen, draft)
     said = form.read(CoreMeasured, screen.view.zone)
     drafting.add_core(session, draft, lot, said.temperature, at=at, by=by)
     return go_to(step_path(draft, lot, Step.CORES))
@@ -591,6 +602,7 @@ class WholeShown:
 @router.get("/drafts/{draft}")
 def whole(draft: Number, screen: OnScreen, by: MayReceive) -> Response:
     """Is this all?"""
+    screen = _at_its_site(screen, draft)
     found = queries.draft_by_id(screen.session, draft, by=by)
     if found.delivery_id is not None:
         return go_to(f"/receive/deliveries/{found.delivery_id}")
@@ -627,6 +639,7 @@ def received(
     draft: Number, screen: OnScreen, session: WriteSession, at: Now, by: MayReceive
 ) -> Response:
     """This is all: into the books, and on to the checklist."""
+    screen = _at_its_site(screen, draft)
     delivery = drafting.receive(session, draft, at=at, by=by)
     inspection = opening.open_inspection(session, delivery.id or 0, InspectionIn(), at=at, by=by)
     said = screen.write.say("Delivery %(number)s is recorded.", number=delivery.id)
@@ -638,8 +651,14 @@ def give_up(
     draft: Number, screen: OnScreen, session: WriteSession, at: Now, by: MayReceive
 ) -> Response:
     """Nothing comes of it."""
+    screen = _at_its_site(screen, draft)
     drafting.give_up(session, draft, at=at, by=by)
     return go_to("/receive", said=screen.write.say("Given up. Nothing was received."))
+
+
+def _at_its_site(screen: Screen, draft: int) -> Screen:
+    """The screen at the site that a draft is for: its places, its policy, its zone."""
+    return screen.at_site(queries.draft_by_id(screen.session, draft, by=screen.by).site_id)
 
 
 def _opened(screen: Screen, number: int) -> tuple[DeliveryDraft, DeliveryEntered]:

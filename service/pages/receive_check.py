@@ -92,6 +92,7 @@ def question(
 ) -> Response:
     """The next question that is open; else the cartons to open, else the decision."""
     found = _inspection(screen, inspection)
+    screen = _at_its_site(screen, inspection)
     if found.signature is not None:
         return go_to(f"/receive/deliveries/{found.delivery}")
     asked = item or _next_item(found)
@@ -117,6 +118,11 @@ def _question_shown(found: InspectionOut, item: Item) -> QuestionShown:
 def _inspection(screen: Screen, number: int) -> InspectionOut:
     found = queries.inspection_by_id(screen.session, number, by=screen.by)
     return showing.shown(screen.session, [found])[0]
+
+
+def _at_its_site(screen: Screen, inspection: int) -> Screen:
+    found = queries.inspection_by_id(screen.session, inspection, by=screen.by)
+    return screen.at_site(found.site_id)
 
 
 def _next_item(found: InspectionOut) -> str | None:
@@ -163,12 +169,13 @@ def answer(
     by: MayReceive,
 ) -> Response:
     """An answer, a core or a count; a photo is kept with the answer."""
-    said = form.read(AnswersIn, screen.view.zone)
     found = queries.inspection_by_id(screen.session, inspection, by=by)
+    screen = screen.at_site(found.site_id)
+    said = form.read(AnswersIn, screen.view.zone)
     picture = _photo(form, at)
     if picture is not None and said.answers:
         folder = request.app.state.settings.data_dir
-        site = next(s.code for s in screen.sites if s.id == found.site_id)
+        site = screen.view.code
         kept, _site = photos.keep(session, picture, folder, site=site, taken_at=None, at=at, by=by)
         said.answers[0].photos.append(kept.digest)
     answering.record(session, inspection, said, at=at, by=by)
@@ -201,6 +208,7 @@ class CartonsShown:
 def cartons(inspection: Number, lot: str, screen: OnScreen, by: MayReceive) -> Response:
     """Which cartons to open, and how many of them are bad."""
     found = _inspection(screen, inspection)
+    screen = _at_its_site(screen, inspection)
     chosen = next((each for each in found.lots if each.lot == lot.upper() and each.sample), None)
     if chosen is None:
         raise NotFound.of("lot with cartons to open", lot, "lot")
@@ -236,6 +244,7 @@ class DecisionShown:
 def decision(inspection: Number, screen: OnScreen, by: MayReceive) -> Response:
     """Accept, hold or reject?"""
     found = _inspection(screen, inspection)
+    screen = _at_its_site(screen, inspection)
     if found.signature is not None:
         return go_to(f"/receive/deliveries/{found.delivery}")
     page = DecisionShown(
@@ -316,6 +325,7 @@ def delivery(delivery: Number, screen: OnScreen, by: MayReceive) -> Response:
     """What was received, and the labels to print."""
     session = screen.session
     found, supplier = receiving.delivery_by_id(session, delivery, by=by)
+    screen = screen.at_site(found.site_id)
     inspections = showing.shown(session, queries.inspections_of(session, delivery))
     page = DeliveryShown(
         delivery=found,

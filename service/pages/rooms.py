@@ -1,7 +1,7 @@
 """Cold rooms: how cold each place is now, how the last day was, and what is in it."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from fastapi import Response
@@ -146,15 +146,6 @@ def excursion_list(screen: OnScreen, by: MayLook, cursor: Cursor = None) -> Resp
     kept = rows[:MOST_EXCURSIONS]
     more = encode_cursor(kept[-1][0].id or 0) if len(rows) > len(kept) else None
     return screen.show("rooms_excursions.html", Events(events_of(screen, kept), more))
-
-
-def at_site_of(screen: Screen, place: Place) -> Screen:
-    """The screen in the zone, units and policy of a place's site, whichever site is chosen."""
-    if place.site_id == screen.view.id:
-        return screen
-    site = next(each for each in screen.sites if each.id == place.site_id)
-    view = sites.view_of(screen.session, site, at=screen.at)
-    return replace(screen, site=site, view=view, write=replace(screen.write, view=view))
 
 
 def rooms_of(screen: Screen, places: Sequence[Place]) -> list[Room]:

@@ -13,7 +13,7 @@ from service.errors import Invalid
 from service.http.sessions import Now, WriteSession
 from service.pages.forms import Entered, Form
 from service.pages.page import OnScreen, Screen, go_to, page_router
-from service.pages.rooms import CHECKS, KINDS, at_site_of
+from service.pages.rooms import CHECKS, KINDS
 from service.pages.rooms_place import Stock, Way, stock_of
 from service.pages.words import _
 from service.probes import queries as probes
@@ -68,7 +68,7 @@ def check_form(
 ) -> Response:
     """One question: what was measured, or done."""
     found = sites.place_by_code(screen.session, place, by=by, field="place")
-    screen = at_site_of(screen, found)
+    screen = screen.at_site(found.site_id)
     page = ByHand(
         code=found.code,
         name=found.name,
@@ -92,7 +92,7 @@ def record_check(
 ) -> Response:
     """Write down what was measured or done; a core counts in the assessment at once."""
     found = sites.place_by_code(session, place, by=by, field="place")
-    screen = at_site_of(screen, found)
+    screen = screen.at_site(found.site_id)
     order = _read(form, screen, found)
     done = checking.record(session, order, at=at, by=by)
     said = screen.write.say("Written down: %(what)s.", what=_in_words(screen, order))

@@ -25,7 +25,7 @@ from service.http.sessions import Now, WriteSession
 from service.pages.chart import Chart, Line, chart
 from service.pages.forms import Entered, Form
 from service.pages.page import OnScreen, Screen, go_to, page_router
-from service.pages.rooms import CHECKS, HAPPENED, STATES, at_site_of
+from service.pages.rooms import CHECKS, HAPPENED, STATES
 from service.pages.rooms_place import in_unit, limit_at, unit_words
 from service.pages.words import _
 from service.quantities import from_celsius
@@ -130,7 +130,7 @@ class OneExcursion:
 def one_excursion(number: Number, screen: OnScreen, by: MayLook, again: bool = False) -> Response:
     """One excursion, as a story, with its assessment and what there is to do."""
     it = _standing(screen, number)
-    screen = at_site_of(screen, it.found.place)
+    screen = screen.at_site(it.found.place.site_id)
     said = assessments.shown(screen.session, it)
     return screen.show("rooms_excursion.html", _page(screen, it, said, again))
 
@@ -146,7 +146,7 @@ def decide(
 ) -> Response:
     """Sign what becomes of the lots; lots without an answer wait."""
     ready = _standing(screen, number)
-    order = _answered(form, at_site_of(screen, ready.found.place))
+    order = _answered(form, screen.at_site(ready.found.place.site_id))
     signed = deciding.sign(session, number, order, at=at, by=by, ready=ready)
     left = signed.standing.undecided
     said = screen.write.say("Signed.")

@@ -26,7 +26,6 @@ from service.pages.rooms import (
     MOST_EXCURSIONS,
     Event,
     Room,
-    at_site_of,
     events_of,
     rooms_of,
 )
@@ -127,7 +126,7 @@ def one_room(
     """One place: its chart, its fish, its thermometers, what was measured there by hand."""
     found = sites.place_by_code(screen.session, place, by=by, field="place")
     assert found.id is not None
-    screen = at_site_of(screen, found)
+    screen = screen.at_site(found.site_id)
     (room,) = rooms_of(screen, [found])
     history = _history(screen, found, span, min(until or screen.at, screen.at))
     known = {event.number for event in room.events}

@@ -25,6 +25,11 @@ from service.traceability import actions as traceability
 router = page_router("/stock")
 
 A_PAGE = 40
+PAGES = {
+    OwnKind.LOT: "/stock",
+    OwnKind.THAW_BATCH: "/thaw/batches",
+    OwnKind.BUCKET: "/thaw/buckets",
+}
 SCANNED = Query(max_length=200)
 
 
@@ -101,9 +106,8 @@ def _by_label(screen: Screen, said: str) -> str | None:
         )
     except Invalid:
         return None
-    if label.ours is not None and label.ours.known:
-        batch = label.ours.kind is OwnKind.THAW_BATCH
-        return f"/thaw/{label.ours.code}" if batch else f"/stock/{label.ours.code}"
+    if label.ours is not None and label.ours.known and label.ours.kind in PAGES:
+        return f"{PAGES[label.ours.kind]}/{label.ours.code}"
     return _by_supplier_lot(screen, label.supplier_lot) if label.supplier_lot else None
 
 

@@ -78,6 +78,7 @@ class ActShown:
 
 def _asked(screen: Screen, act: Act, code: str) -> Response:
     lot = lots.lot_by_code(screen.session, code, by=screen.by)
+    screen = screen.at_site(lot.site_id)
     shown = ActShown(
         act=act,
         lot=lot,
@@ -97,6 +98,10 @@ def _asked(screen: Screen, act: Act, code: str) -> Response:
         today=screen.view.day_of(screen.at).isoformat(),
     )
     return screen.show("stock_act.html", shown)
+
+
+def _at_its_site(screen: Screen, code: str) -> Screen:
+    return screen.at_site(lots.lot_by_code(screen.session, code, by=screen.by).site_id)
 
 
 def _heaps(screen: Screen, lot: Lot) -> list[Heap]:
@@ -133,6 +138,7 @@ def hold(
     lot: str, form: Form, screen: OnScreen, session: WriteSession, at: Now, by: MayHold
 ) -> Response:
     """Nobody may use this lot until somebody entitled releases it."""
+    screen = _at_its_site(screen, lot)
     order = form.read(HoldIn, screen.view.zone)
     found = lots.lot_by_code(session, lot, by=by)
     deciding.place_hold(session, found, order.reason, at=at, by=by, said=order.occurred_at)
@@ -168,6 +174,7 @@ def move(
     lot: str, form: Form, screen: OnScreen, session: WriteSession, at: Now, by: MayMove
 ) -> Response:
     """Fish of one lot to another place; blocks as whole cartons."""
+    screen = _at_its_site(screen, lot)
     order = form.read(MoveIn, screen.view.zone, lot=lot)
     booking.move(session, order, at=at, by=by)
     mass = screen.write.mass(order.mass.grams)
@@ -186,6 +193,7 @@ def count(
     lot: str, form: Form, screen: OnScreen, session: WriteSession, at: Now, by: MayCount
 ) -> Response:
     """Bring the books to what somebody counted."""
+    screen = _at_its_site(screen, lot)
     order = form.read(CountIn, screen.view.zone, lot=lot)
     _movement, difference = booking.count(session, order, at=at, by=by)
     if difference == 0:
@@ -207,6 +215,7 @@ def correct(
     lot: str, form: Form, screen: OnScreen, session: WriteSession, at: Now, by: MayCorrectLot
 ) -> Response:
     """What was written of a lot is wrong: what is right, and what proves it."""
+    screen = _at_its_site(screen, lot)
     wanted = form.read(CorrectionIn, screen.view.zone)
     provenance.correct(session, lot, wanted, at=at, by=by)
     return _back(lot, screen.write.say("Corrected."))
@@ -223,6 +232,7 @@ def assay(
     lot: str, form: Form, screen: OnScreen, session: WriteSession, at: Now, by: MayAssay
 ) -> Response:
     """A laboratory's results of one sample of a lot; out of limits, the lot is held."""
+    screen = _at_its_site(screen, lot)
     order = form.read(AssayIn, screen.view.zone, **_results(form.nested(screen.view.zone)))
     stored = recording.record_assay(session, lot, order, at=at, by=by)
     if any(finding.get("outcome") in ("hold", "block") for finding in stored.findings or []):
@@ -278,6 +288,7 @@ def reject(
     lot: str, form: Form, screen: OnScreen, session: WriteSession, at: Now, by: MayReject
 ) -> Response:
     """A person decides that a lot is not taken in."""
+    screen = _at_its_site(screen, lot)
     order = form.read(RejectionIn, screen.view.zone)
     rejected = deciding.reject(session, lot, order, at=at, by=by)
     return _back(lot, screen.write.say("%(lot)s is rejected.", lot=rejected.code))
@@ -294,6 +305,7 @@ def give_back(
     lot: str, form: Form, screen: OnScreen, session: WriteSession, at: Now, by: MayReject
 ) -> Response:
     """Frozen fish goes back to its supplier; never what has left the freezer to thaw."""
+    screen = _at_its_site(screen, lot)
     order = form.read(SupplierReturnIn, screen.view.zone)
     removed = removing.give_back(session, lot, order, at=at, by=by)
     left = screen.write.mass(removed.left_g)
@@ -311,6 +323,7 @@ def condemn(
     lot: str, form: Form, screen: OnScreen, session: WriteSession, at: Now, by: MayCondemn
 ) -> Response:
     """Nobody may eat this fish: it is thrown away, and what is left of the lot is held."""
+    screen = _at_its_site(screen, lot)
     order = form.read(CondemnationIn, screen.view.zone)
     removed = removing.condemn(session, lot, order, at=at, by=by)
     left = screen.write.mass(removed.left_g)

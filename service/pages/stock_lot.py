@@ -35,7 +35,6 @@ from service.receiving import queries as receiving
 from service.receiving.models import DeliveryDocument
 from service.security.guard import MayLook
 from service.security.rules import Action
-from service.site import queries as sites
 from service.site.queries import SiteView
 from service.traceability.queries import matching
 from service.traceability.queries.story import story
@@ -197,7 +196,9 @@ class StoryShown:
 @router.get("/{lot}")
 def one_lot(lot: str, screen: OnScreen, by: MayLook) -> Response:
     """A lot: large figures, where it is, what may be done, and its story."""
-    return screen.show("stock_lot.html", lot_shown(screen, lot))
+    found = lots.lot_by_code(screen.session, lot, by=by)
+    screen = screen.at_site(found.site_id)
+    return screen.show("stock_lot.html", lot_shown(screen, found))
 
 
 @router.get("/{lot}/story")
@@ -209,18 +210,16 @@ def lot_story(
 ) -> Response:
     """What happened to a lot before a day."""
     found = lots.lot_by_code(screen.session, lot, by=by)
-    view = sites.view(screen.session, found.site_id, at=screen.at)
-    told = story(screen.session, found, view, before=before, most=A_PAGE_OF_STORY)
+    screen = screen.at_site(found.site_id)
+    told = story(screen.session, found, screen.view, before=before, most=A_PAGE_OF_STORY)
     fish = species_facts()[found.species_code].name
     lines = lines_of(told.events, screen)
     return screen.show("stock_story.html", StoryShown(found, fish, lines, told.earlier))
 
 
-def lot_shown(screen: Screen, code: str) -> LotShown:
-    """Everything about a lot. Some sixty queries, whatever its history."""
-    session, at = screen.session, screen.at
-    lot = lots.lot_by_code(session, code, by=screen.by)
-    view = sites.view(session, lot.site_id, at=at)
+def lot_shown(screen: Screen, lot: Lot) -> LotShown:
+    """Everything about a lot of the screen's site. Some sixty queries, whatever its history."""
+    session, at, view = screen.session, screen.at, screen.view
     quality = quality_of(session, lot, at=at)
     parcels = _parcels(screen, lot, quality)
     holds = lots.holds(session, lot.id or 0)

@@ -13,7 +13,6 @@ from service.pages.chart import Chart, Line, chart
 from service.pages.page import OnScreen, Screen, page_router
 from service.quality.queries.over_time import OverTime, content_over_time
 from service.security.guard import MayLook
-from service.site import queries as sites
 
 router = page_router("/stock")
 
@@ -43,9 +42,9 @@ def over_time(lot: str, tag: str, screen: OnScreen, by: MayLook) -> Response:
         known = nutrient_tag(tag)
     except ValueError as error:
         raise NotFound.of("nutrient", tag, "tag") from error
-    view = sites.view(screen.session, found.site_id, at=screen.at)
+    screen = screen.at_site(found.site_id)
     series = content_over_time(
-        screen.session, view, found, known, at=screen.at, storage_c=None, days=AHEAD_D
+        screen.session, screen.view, found, known, at=screen.at, storage_c=None, days=AHEAD_D
     )
     held = series.held
     shown = OverTimeShown(

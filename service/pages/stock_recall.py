@@ -355,7 +355,7 @@ def list_watches(
     before: Annotated[Number | None, Query(description="Older than this one.")] = None,
 ) -> Response:
     """Who is watched, and lots that somebody may want to watch for."""
-    site_ids = [site.id or 0 for site in screen.sites]
+    site_ids = [screen.view.id]
     rows = watches(
         screen.session, site_ids, open_=None, lot_id=None, limit=A_PAGE + 1, before_id=before
     )

@@ -81,7 +81,7 @@ def _reason(event: Event) -> str | None:
 
 def _way(event: Event) -> str | None:
     if event.thaw_batch and event.kind in (MovementKind.PULLED, MovementKind.DISCARDED):
-        return f"/thaw/{event.thaw_batch}"
+        return f"/thaw/batches/{event.thaw_batch}"
     return f"/rooms/{event.from_place}" if event.kind is Told.EXCURSION else None
 
 

@@ -38,7 +38,6 @@ from service.security.guard import (
     MaySignSupplements,
 )
 from service.security.rules import Action
-from service.site import queries as sites
 from service.site.queries import SiteView
 from service.supplements.actions import giving, planning, showing, standing
 from service.supplements.actions.explaining import explanation_of
@@ -163,7 +162,8 @@ def animal_page(
 ) -> Response:
     """The order of an animal, why it is so, and what was given."""
     found = animals.animal_by_code(screen.session, animal, by=by)
-    view = sites.view(screen.session, found.site_id, at=screen.at)
+    screen = screen.at_site(found.site_id)
+    view = screen.view
     standings = _standings(screen, view, found)
     chosen = _chosen(screen, found, standings, plan)
     due = _due(screen, view, found)
@@ -219,9 +219,11 @@ def withdraw(
 ) -> Response:
     """The order is not to be given any more, from today on."""
     found = _of_animal(session, animal, plan, screen)
+    screen = screen.at_site(found.site_id)
     said = form.read(OrderWithdrawalIn, screen.view.zone)
     standing.withdraw(session, plan, said, at=at, by=by)
-    return go_to(_address(found), said=screen.write.say("Withdrawn. Nothing is given any more."))
+    told = screen.write.say("Withdrawn. Nothing is given any more.")
+    return go_to(_address(found.code), said=told)
 
 
 @router.post("/{animal}/{plan}/given")
@@ -236,12 +238,13 @@ def give(
 ) -> Response:
     """What this animal was given under its order, and what it was not."""
     found = _of_animal(session, animal, plan, screen)
+    screen = screen.at_site(found.site_id)
     order = form.read(GivenIn, screen.view.zone)
     given = giving.give(session, plan, order, at=at, by=by)
     said = screen.write.say("Recorded.")
     if given.breaches:
         said += " " + "; ".join(breach.because for breach in given.breaches)
-    return go_to(_address(found), said=said)
+    return go_to(_address(found.code), said=said)
 
 
 @router.post("/{animal}/taken-back/{given}")
@@ -256,6 +259,7 @@ def take_back(
 ) -> Response:
     """What was recorded was not so."""
     found = animals.animal_by_code(session, animal, by=by)
+    screen = screen.at_site(found.site_id)
     said = form.read(GivenReversalIn, screen.view.zone)
     giving.take_back(session, given, said, at=at, by=by)
     return go_to(_address(found.code), said=screen.write.say("Taken back. It counts no more."))
@@ -265,12 +269,12 @@ def _address(code: str) -> str:
     return f"/supplements/{quote(code, safe='')}"
 
 
-def _of_animal(session: WriteSession, code: str, plan: int, screen: Screen) -> str:
-    """The animal's code. Raises NotFound where the plan is another animal's."""
+def _of_animal(session: WriteSession, code: str, plan: int, screen: Screen) -> Animal:
+    """The animal. Raises NotFound where the plan is another animal's."""
     found = animals.animal_by_code(session, code, by=screen.by)
     if plan_by_id(session, plan, by=screen.by).animal_id != found.id:
         raise NotFound.of("supplement plan", plan, "plan")
-    return found.code
+    return found
 
 
 def _sees_reasons(screen: Screen) -> bool:

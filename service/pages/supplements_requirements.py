@@ -19,7 +19,6 @@ from service.pages.supplements_shown import fish_name, nutrient_name, unit
 from service.pages.words import _
 from service.security.guard import MayLook, MaySetRequirements
 from service.security.rules import Action
-from service.site import queries as sites
 from service.supplements.actions import requiring, showing
 from service.supplements.rules import CAUTIONS, LimitOn, Mode, Per, Scope
 from service.supplements.rules.steps import in_words, said
@@ -94,7 +93,8 @@ class RequirementsPage:
 def requirements_page(animal: str, screen: OnScreen, by: MayLook) -> Response:
     """What applies to an animal today: of its own, its kind, its site, the catalogue."""
     found = animals.animal_by_code(screen.session, animal, by=by)
-    day = sites.view(screen.session, found.site_id, at=screen.at).day_of(screen.at)
+    screen = screen.at_site(found.site_id)
+    day = screen.view.day_of(screen.at)
     items = [_shown(each) for each in showing.in_force_of(screen.session, found, day)]
     return screen.show(
         "supplements_requirements.html",
@@ -132,7 +132,8 @@ def set_requirement(
 ) -> Response:
     """How much of a nutrient this animal, its kind or its site should get."""
     found = animals.animal_by_code(session, animal, by=by)
-    site = sites.view(session, found.site_id, at=at).code
+    screen = screen.at_site(found.site_id)
+    site = screen.view.code
     applies = _applies_to(form.text("_whom"), found, site)
     new = form.read(RequirementIn, screen.view.zone, applies_to=applies, site=site)
     requiring.set_requirement(session, new, at=at, by=by)

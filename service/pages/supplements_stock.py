@@ -18,7 +18,6 @@ from service.pages.supplements_shown import figure, nutrient_name, unit
 from service.pages.words import _
 from service.security.guard import MayCount, MayLook, MayReceive, MayReverse
 from service.security.rules import Action
-from service.site import queries as sites
 from service.supplement_stock import queries
 from service.supplement_stock.actions import stock as actions
 from service.supplement_stock.actions.showing import batch_out, movement_out, on_hand_out
@@ -167,9 +166,9 @@ def batch_page(
     """One batch, and all that came to it and went."""
     row = queries.row_by_id(screen.session, batch, by=by)
     product = screen.session.get_one(SupplementProduct, row.product_id)
-    view = sites.view(screen.session, row.site_id, at=screen.at)
+    screen = screen.at_site(row.site_id)
     found = queries.movements(screen.session, batch, limit=ON_A_PAGE + 1, before_id=before)
-    shown = _batch(batch_out(row, product, view, screen.at), product)
+    shown = _batch(batch_out(row, product, screen.view, screen.at), product)
     moved = [movement_out(each) for each in found[:ON_A_PAGE]]
     return screen.show(
         "supplements_stock_batch.html",

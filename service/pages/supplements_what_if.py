@@ -22,7 +22,6 @@ from service.pages.supplements_shown import (
     unmet_of,
 )
 from service.security.guard import MayLook
-from service.site import queries as sites
 from service.what_if.actions.asking import what_if
 from service.what_if.schemas import CAUTION, DayOut, Difference, WhatIfIn, WhatIfOut
 
@@ -92,13 +91,13 @@ def ask(animal: str, form: Form, screen: OnScreen, at: Now, by: MayLook) -> Resp
 
 def _page(screen: Screen, code: str, given: WhatIfOut | None) -> Response:
     found = animals.animal_by_code(screen.session, code, by=screen.by)
-    view = sites.view(screen.session, found.site_id, at=screen.at)
+    screen = screen.at_site(found.site_id)
     return screen.show(
         "supplements_what_if.html",
         WhatIfPage(
             code=found.code,
             name=found.name,
-            day=given.day if given else view.day_of(screen.at),
+            day=given.day if given else screen.view.day_of(screen.at),
             species=sorted(
                 ((key, facts.name) for key, facts in species_facts().items()),
                 key=lambda pair: pair[1].casefold(),

@@ -87,8 +87,14 @@ class BatchShown:
 def show_batch(code: str, screen: OnScreen, by: MayLook) -> Response:
     """A thaw batch and its clocks."""
     batch = ledger.batch_by_code(screen.session, code, by=by, field="code")
+    screen = screen.at_site(batch.site_id)
     each = queries.batch_view(screen.session, batch, screen.view.policy, at=screen.at)
     return screen.show("thaw_batch.html", _shown(screen, each))
+
+
+def _at_its_site(screen: Screen, code: str) -> Screen:
+    batch = ledger.batch_by_code(screen.session, code, by=screen.by, field="code")
+    return screen.at_site(batch.site_id)
 
 
 def _shown(screen: Screen, each: BatchView) -> BatchShown:
@@ -101,7 +107,7 @@ def _shown(screen: Screen, each: BatchView) -> BatchShown:
         next_stage=_next_stage(screen, each, here) if left else None,
         put_back_until=_put_back_until(screen, each) if may_tend else None,
         put_back_core_c=screen.view.policy.put_back_core,
-        remaining=f"{screen.view.units.mass_value(each.remaining_g):g}",
+        remaining=screen.write.amount(each.remaining_g),
         places=[one for one in places_of(screen, *THAW_KINDS) if one[0] != here],
         freezers=places_of(screen, PlaceKind.FREEZER),
         methods=[(key.value, screen.write.say(word)) for key, word in METHODS.items()],
@@ -152,6 +158,7 @@ def look(
     code: Code, form: Form, screen: OnScreen, session: WriteSession, at: Now, by: MayTendThaw
 ) -> Response:
     """Somebody looked how far it is: part-thawed, or thawed."""
+    screen = _at_its_site(screen, code)
     found = form.text("_found")
     if found == "thawed":
         mark = form.read(ThawedIn, screen.view.zone)
@@ -170,6 +177,7 @@ def measure(
     code: Code, form: Form, screen: OnScreen, session: WriteSession, at: Now, by: MayTendThaw
 ) -> Response:
     """A temperature was taken by hand."""
+    screen = _at_its_site(screen, code)
     order = form.read(BatchTemperatureIn, screen.view.zone)
     _batch, _how_far, findings = looking.measure(session, code, order, at=at, by=by)
     noted = [finding for finding in findings if finding.outcome != "pass"]
@@ -181,6 +189,7 @@ def move(
     code: Code, form: Form, screen: OnScreen, session: WriteSession, at: Now, by: MayTendThaw
 ) -> Response:
     """All of it goes to another place."""
+    screen = _at_its_site(screen, code)
     order = form.read(MoveBatchIn, screen.view.zone)
     moved = splitting.move(session, code, order, at=at, by=by)
     said = screen.write.say(_("Moved to %(place)s."), place=order.to_place)
@@ -192,6 +201,7 @@ def split(
     code: Code, form: Form, screen: OnScreen, session: WriteSession, at: Now, by: MayTendThaw
 ) -> Response:
     """A part of it gets a label of its own; leads to that part."""
+    screen = _at_its_site(screen, code)
     order = form.read(SplitIn, screen.view.zone)
     moved = splitting.split(session, code, order, at=at, by=by)
     said = screen.write.say(_("Split off %(code)s: print its label."), code=moved.rest.code)
@@ -203,6 +213,7 @@ def drip(
     code: Code, form: Form, screen: OnScreen, session: WriteSession, at: Now, by: MayTendThaw
 ) -> Response:
     """Water has run off it."""
+    screen = _at_its_site(screen, code)
     order = form.read(DripIn, screen.view.zone)
     _batch, _movement, breaches, usual = tending.drip(session, code, order, at=at, by=by)
     noted = [*breaches, *([usual] if usual.outcome != "pass" else [])]
@@ -214,6 +225,7 @@ def put_back(
     code: Code, form: Form, screen: OnScreen, session: WriteSession, at: Now, by: MayTendThaw
 ) -> Response:
     """Still hard frozen: back into a freezer."""
+    screen = _at_its_site(screen, code)
     order = form.read(PutBackIn, screen.view.zone)
     _batch, _movement, breaches = tending.put_back(session, code, order, at=at, by=by)
     said = screen.write.say(_("Put back into %(place)s."), place=order.to_place)
@@ -225,6 +237,7 @@ def discard(
     code: Code, form: Form, screen: OnScreen, session: WriteSession, at: Now, by: MayTendThaw
 ) -> Response:
     """Thrown away, with a reason; all of it where no mass is said."""
+    screen = _at_its_site(screen, code)
     order = form.read(DiscardIn, screen.view.zone)
     _batch, _movement, breaches = tending.discard(session, code, order, at=at, by=by)
     return _done(code, told(screen, screen.write.say(_("Discarded.")), breaches))

@@ -102,6 +102,7 @@ def plan(form: Form, screen: OnScreen, session: WriteSession, at: Now, by: MayPl
 @router.get("/plans/{number}")
 def show_plan(number: Number, screen: OnScreen, by: MayLook) -> Response:
     """Which lot from which freezer, when, where it thaws, and what fails."""
+    screen = at_its_site(screen, number)
     found = plan_of(screen, number)
     codes = {pull.species for pull in found.pulls} | {each.species for each in found.need}
     codes |= {each.species for each in found.shared}
@@ -119,6 +120,12 @@ def show_plan(number: Number, screen: OnScreen, by: MayLook) -> Response:
             may_substitute=screen.may(Action.SUBSTITUTE),
         ),
     )
+
+
+def at_its_site(screen: Screen, number: int) -> Screen:
+    """The screen at the site of a plan. Raises NotFound."""
+    request = queries.request_by_id(screen.session, number, by=screen.by, field="plan")
+    return screen.at_site(request.site_id)
 
 
 def plan_of(screen: Screen, number: int) -> ThawRequestOut:
@@ -145,6 +152,7 @@ def replan(
     by: MayPlanThaw,
 ) -> Response:
     """Plan what is not pulled again, from fish and diets as they are now."""
+    screen = at_its_site(screen, number)
     order = form.read(ReplanIn, screen.view.zone)
     replanning.replan(session, number, order, at=at, by=by)
     return go_to(f"/thaw/plans/{number}", said=screen.write.say(_("Planned again.")))
@@ -160,6 +168,7 @@ def cancel(
     by: MayPlanThaw,
 ) -> Response:
     """Give a plan up: its fish is free again."""
+    screen = at_its_site(screen, number)
     order = form.read(CancelIn, screen.view.zone)
     replanning.cancel(session, number, at=at, by=by, said=order.occurred_at)
     return go_to(f"/thaw/plans/{number}", said=screen.write.say(_("Cancelled; its fish is free.")))

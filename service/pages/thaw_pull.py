@@ -17,7 +17,7 @@ from service.http.sessions import Now, WriteSession
 from service.pages.forms import Form
 from service.pages.page import OnScreen, Screen, go_to, local_path, page_router
 from service.pages.thaw import SEE_RANGES, THAW_KINDS, places_of, tabs, told
-from service.pages.thaw_plan import plan_of, pull_of
+from service.pages.thaw_plan import at_its_site, plan_of, pull_of
 from service.pages.words import _
 from service.security.guard import MayLook, MayPull
 from service.security.rules import Action
@@ -145,6 +145,7 @@ def one_pull(
     scanned: Annotated[str | None, Query(max_length=4296)] = None,
 ) -> Response:
     """One line: what to take from where; its cartons are counted up as they are scanned."""
+    screen = at_its_site(screen, number)
     plan = plan_of(screen, number)
     planned = pull_of(plan, pull)
     left_g = max(0, planned.mass.g - (planned.pulled.g if planned.pulled else 0))
@@ -158,7 +159,7 @@ def one_pull(
             cartons_left=_cartons_left(planned, left_g),
             counted=cartons,
             scanned=scanned,
-            mass=f"{screen.view.units.mass_value(_offered(planned, left_g, cartons)):g}",
+            mass=screen.write.amount(_offered(planned, left_g, cartons)),
             late=planned.pull_not_after < screen.at,
             early=planned.pull_not_before > screen.at,
             day=screen.view.day_of(plan.first_feed_at),
@@ -223,10 +224,20 @@ def by_hand(screen: OnScreen, by: MayPull) -> Response:
 @router.post("/pulls")
 def pull(form: Form, screen: OnScreen, session: WriteSession, at: Now, by: MayPull) -> Response:
     """Fish leaves the freezer, and its clock starts."""
+    screen = _where_it_lies(screen, form.text("from_place"))
     order = form.read(PullIn, screen.view.zone)
     done = pulling.pull(session, order, at=at, by=by)
     then = form.text("_then") or f"/thaw/batches/{done.batch.batch.code}"
     return go_to(local_path(then), said=_said(screen, done))
+
+
+def _where_it_lies(screen: Screen, place: str) -> Screen:
+    """The screen at the site of a freezer; as it is where nobody knows the place."""
+    here = sites.places(screen.session, by=screen.by)
+    return next(
+        (screen.at_site(each.site_id) for each in here if each.code == place.strip().upper()),
+        screen,
+    )
 
 
 def _said(screen: Screen, done: Pulled) -> str:

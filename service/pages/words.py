@@ -10,7 +10,7 @@ from datetime import date, datetime, timedelta
 from functools import lru_cache
 from pathlib import Path
 
-from service.quantities import Units
+from service.quantities import GRAMS_PER, Units
 from service.site.queries import SiteView
 
 FOLDER = Path(__file__).parent / "words"
@@ -58,12 +58,17 @@ class Writer:
         return said % values if values else said
 
     def mass(self, grams: int) -> str:
-        """`11.3 kg`: kilograms to ten grams, pounds to a tenth; grams where it is little."""
+        """`11.3 kg`, `0.55 lb`: below ten to a hundredth; what is little in grams, or to a
+        thousandth of a pound."""
         if self.units.mass == "kg" and 0 < abs(grams) < 100:
             return f"{grams} g"
-        value = self.units.mass_value(grams)
-        digits = 2 if self.units.mass == "kg" and abs(value) < 10 else 1
+        value = grams / GRAMS_PER[self.units.mass]
+        digits = 3 if 0 < abs(value) < 0.1 else 2 if abs(value) < 10 else 1
         return f"{value:.{digits}f} {self.units.mass}"
+
+    def amount(self, grams: int) -> str:
+        """What a field for a mass holds: read again, it is the same grams."""
+        return f"{grams / GRAMS_PER[self.units.mass]:.4f}".rstrip("0").rstrip(".")
 
     def temperature(self, celsius: float) -> str:
         """`−21.5 °C`."""

@@ -1,0 +1,83 @@
+"""What pages tell is so: of the right site, by its own name, and in figures that hold."""
+
+from dataclasses import replace
+
+import pytest
+
+from service.pages.words import Writer
+from service.quantities import MassUnit, Units, parse_mass
+from service.site import queries as sites
+from tests.kitchen import Kitchen
+from tests.pages.visiting import visitor
+
+FAR = "Pacific/Auckland"
+
+
+def far_site(kitchen: Kitchen) -> str:
+    """A second site, thirteen hours ahead, in pounds and Fahrenheit; a lot of it thaws."""
+    boss = kitchen.manager
+    boss.made(
+        "/sites",
+        {
+            "code": "ZFAR",
+            "name": "Far",
+            "timezone": FAR,
+            "mass_unit": "lb",
+            "temperature_unit": "f",
+        },
+    )
+    for code, kind in (("ZFZ", "freezer"), ("ZTANK", "thaw_tank"), ("ZCOOL", "refrigerator")):
+        boss.made("/places", {"code": code, "name": code, "kind": kind, "site": "ZFAR"})
+    lot = kitchen.a_lot("CAP", place="ZFZ")["code"]
+    body = {"lot": lot, "from_place": "ZFZ", "mass": "12 kg", "to_place": "ZTANK"}
+    return str(kitchen.keeper.made("/pulls", body)["thaw_batch"]["code"])
+
+
+def test_a_thaw_batch_of_another_site_stands_in_that_sites_time_and_units(
+    kitchen: Kitchen,
+) -> None:
+    batch = far_site(kitchen)
+    page = visitor(kitchen, "keeper").page(f"/thaw/batches/{batch}")
+    assert "26.5 lb" in page
+    assert "Discard after Thu 26 Nov 19:00" in page  # 24 h after 19:00 in Auckland
+
+
+def test_a_time_entered_for_another_site_is_read_in_that_sites_time(kitchen: Kitchen) -> None:
+    far_site(kitchen)
+    kitchen.manager.made(
+        "/animals",
+        {
+            "code": "KEA",
+            "name": "Kea",
+            "taxon": "Eudyptula minor",
+            "group": "penguin",
+            "site": "ZFAR",
+        },
+    )
+    sent = {"mass.value": "2.5", "mass.unit": "lb", "occurred_at": "2026-11-25T18:30"}
+    visitor(kitchen, "manager").sent("/animals/KEA/weights", sent)
+    (weight,) = kitchen.manager.shown("/animals/KEA/weights")["items"]
+    assert weight["occurred_at"] == "2026-11-25T05:30:00Z"
+    assert "2.50 lb" in visitor(kitchen, "keeper").page("/animals/KEA")
+
+
+def test_the_label_of_a_thaw_batch_leads_to_its_page(kitchen: Kitchen) -> None:
+    lot = kitchen.a_lot("CAP")["code"]
+    batch = kitchen.pulled(lot, "12 kg")["code"]
+    who = visitor(kitchen, "keeper")
+    led = who.get("/stock/find", params={"code": batch}).headers["location"]
+    assert batch in who.page(led)
+    assert f'href="/thaw/batches/{batch}"' in who.page(f"/stock/{lot}")
+
+
+@pytest.mark.parametrize("unit", ["kg", "lb"])
+def test_no_amount_is_rounded_to_nothing_and_what_a_field_holds_reads_back(
+    kitchen: Kitchen, unit: str
+) -> None:
+    with kitchen.looking() as session:
+        view = sites.view(session, 1, at=kitchen.clock())
+    write = Writer(replace(view, units=Units(mass=MassUnit(unit))), "en", kitchen.clock())
+    for grams in (1, 17, 40, 250, 1234, 98_765, 1_234_567):
+        shown = write.mass(grams)
+        assert float(shown.split()[0]) > 0, shown
+        assert parse_mass(f"{write.amount(grams)} {unit}").grams == grams
