@@ -1,6 +1,6 @@
 """Animals: who is here and what each has eaten today."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from fastapi import Response
@@ -13,12 +13,14 @@ from service.animals.schemas import AnimalIn
 from service.diets.queries.need import shares_of
 from service.feeding.queries import intake
 from service.http.sessions import Now, WriteSession
+from service.pages.board_cards import CONCERNS
 from service.pages.forms import Form
 from service.pages.page import OnScreen, Screen, go_to, page_router
 from service.pages.words import _
 from service.security.guard import MayKeepAnimals, MayLook
 from service.security.rules import Action
 from service.welfare.queries import looking
+from service.welfare.rules import ConcernKind
 
 router = page_router("/animals")
 
@@ -61,7 +63,8 @@ class AnimalShown:
     """What its diet, or its share of its group's, comes to today; None without a diet."""
     fasts: bool
     stages: Sequence[Stage]
-    off_food: bool
+    concerns: Sequence[str]
+    """What was noticed about it, each in a word or two: off food, too light."""
 
 
 @dataclass(frozen=True)
@@ -118,12 +121,7 @@ def _shown(screen: Screen, some: Sequence[Animal]) -> list[AnimalShown]:
     rations = shares_of(session, view, today, some) if some else {}
     fasts = animals.fasts_on(session, view.id, today)
     stages = animals.stages_on(session, view.id, today)
-    concerned = {
-        code
-        for _row, code, _group in looking.concerns(
-            session, [view.id], animal_id=None, over=False, limit=MOST_CONCERNS, before_id=None
-        )
-    }
+    concerns = _concerns(screen)
     return [
         AnimalShown(
             code=animal.code,
@@ -134,10 +132,27 @@ def _shown(screen: Screen, some: Sequence[Animal]) -> list[AnimalShown]:
             ration_g=sum(s.grams for s in rations[id_]) if id_ in rations else None,
             fasts=id_ in fasts,
             stages=sorted(stages.get(id_, ())),
-            off_food=animal.code in concerned,
+            concerns=concerns.get(animal.code, ()),
         )
         for animal, id_ in zip(some, ids, strict=True)
     ]
+
+
+def _concerns(screen: Screen) -> Mapping[str, Sequence[str]]:
+    """What was noticed and is not over, by animal."""
+    rows = looking.concerns(
+        screen.session,
+        [screen.view.id],
+        animal_id=None,
+        over=False,
+        limit=MOST_CONCERNS,
+        before_id=None,
+    )
+    found: dict[str, list[str]] = {}
+    for row, code, _group in rows:
+        if code is not None:
+            found.setdefault(code, []).append(screen.write.say(CONCERNS[ConcernKind(row.kind)]))
+    return found
 
 
 @router.get("/new")

@@ -58,6 +58,8 @@ class KitchenShown:
     blocks: Sequence[BlockShown]
     not_signed: Sequence[tuple[str, str, Sequence[str]]]
     """Animal's code, its name, the pieces that nobody has signed."""
+    today: bool
+    """What is recorded from here counts for today: of other days the sheet is only read."""
     says_not_signed: str
     says_not_in_force: str
     page: int
@@ -94,6 +96,7 @@ def kitchen(
                 )
                 for each in sheet.not_signed[:ON_A_PAGE]
             ],
+            today=chosen == screen.view.day_of(screen.at),
             says_not_signed=NOT_SIGNED,
             says_not_in_force=NOT_IN_FORCE,
             page=page,
