@@ -21,6 +21,7 @@ from service.http.bodies import UNSTORABLE, storable
 
 Schema = TypeVar("Schema", bound=BaseModel)
 LOCAL = re.compile(r"\d{4}-\d{2}-\d{2}T\d{2}:\d{2}(:\d{2})?", re.ASCII)
+PLACE_IN_A_LIST = re.compile(r"\d{1,6}", re.ASCII)
 DEEPEST, LONGEST_LIST = 6, 500
 
 
@@ -99,7 +100,7 @@ def _lists(value: Any) -> Any:
     if not isinstance(value, dict):
         return value
     inside = {key: _lists(below) for key, below in value.items()}
-    if all(key.isdecimal() for key in inside):
+    if all(PLACE_IN_A_LIST.fullmatch(key) for key in inside):
         if len(inside) > LONGEST_LIST:
             raise Invalid.at("form", "too many lines")
         return [inside[key] for key in sorted(inside, key=int)]

@@ -1,11 +1,13 @@
 """Logging in and out, and what a session shows: which site, which language."""
 
 import json
+from datetime import timedelta
 from typing import Any
 
 from fastapi import Request, Response
 
-from service.errors import Invalid
+from service.errors import Invalid, TooOften
+from service.http.bodies import storable
 from service.http.sessions import Now, WriteSession
 from service.pages.forms import Form
 from service.pages.page import (
@@ -43,12 +45,17 @@ def log_in(request: Request, form: Form, session: WriteSession, at: Now) -> Resp
     """Log in; what was entered before the session ended is shown again, to be sent."""
     held = _held(form.text("_held"))
     came_from = request.client.host if request.client else "unknown"
-    token = sessions.log_in(
-        session, form.text("name").strip(), form.text("password"), address=came_from, at=at
-    )
+    name, next_page = form.text("name").strip(), local_path(form.text("next"))
+    try:
+        token = sessions.log_in(session, name, form.text("password"), address=came_from, at=at)
+    except TooOften as refused:
+        said = f"{refused.detail}. {refused.advice}"
+        answer = ask_to_log_in(request, LogIn(next_page, held, said, ended=False), status=429)
+        answer.headers["Retry-After"] = str(int(sessions.COUNTED / timedelta(seconds=1)))
+        return answer
     if token is None:
         said = _("This name and this password do not belong together.")
-        return ask_to_log_in(request, LogIn(local_path(form.text("next")), held, said, ended=False))
+        return ask_to_log_in(request, LogIn(next_page, held, said, ended=False))
     if held is None:
         answer = go_to(local_path(form.text("next")))
     else:
@@ -97,6 +104,8 @@ def _held(text: str) -> Resend | None:
         kept = json.loads(text)
         fields = [(str(name), str(value)) for name, value in kept["fields"]]
         path, back = local_path(str(kept["path"])), local_path(str(kept["back"]))
-    except (ValueError, KeyError, TypeError):
+    except (ValueError, KeyError, TypeError, RecursionError):
+        return None
+    if not all(storable(part) for part in (path, *sum(fields, ()))):
         return None
     return Resend(path, back, fields, has_files=False)

@@ -21,7 +21,7 @@ def ensure_same_origin(request: Request) -> None:
     origin = request.headers.get("origin")
     fetched = request.headers.get("sec-fetch-site")
     if origin is not None:
-        same = urlsplit(origin).netloc.lower() == request.headers.get("host", "").lower()
+        same = _host_of(origin) == request.headers.get("host", "").lower()
     else:
         same = fetched in ("same-origin", "none")
     if not same:
@@ -30,3 +30,10 @@ def ensure_same_origin(request: Request) -> None:
             kind="other-origin",
             advice="Open the page here and send it from there.",
         )
+
+
+def _host_of(origin: str) -> str | None:
+    try:
+        return urlsplit(origin).netloc.lower()
+    except ValueError:  # no browser sends an address that is none
+        return None

@@ -60,7 +60,7 @@ def ensure_looks_after(site_ids: frozenset[int], by: Actor) -> None:
 
 
 def set_password(session: Session, number: int, password: str, *, at: datetime, by: Actor) -> User:
-    """Give somebody a new password, and log them out everywhere.
+    """Give somebody a new password, and log them out everywhere; they need not wait with it.
 
     Raises NotFound, Invalid for a short password, Conflict for a thermometer.
     """
@@ -71,6 +71,7 @@ def set_password(session: Session, number: int, password: str, *, at: datetime, 
     user.password_hash = hasher().hash(password)
     session.add(user)
     sessions.end_sessions_of(session, user.id or 0, at=at)
+    sessions.forget_failures(session, user.name)
     audit.note(session, by, "password set", user.name, at=at)
     return user
 

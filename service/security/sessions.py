@@ -101,6 +101,11 @@ def refuse_guessing(session: Session, name: str, *, address: str, at: datetime) 
         raise TooOften("too many attempts to log in have failed here")
 
 
+def forget_failures(session: Session, name: str) -> None:
+    """Count what failed under a name no more: its password is another one now."""
+    session.execute(delete(LoginFailure).where(col(LoginFailure.name) == name))
+
+
 def log_out(session: Session, visit: Visit, *, at: datetime) -> None:
     """End one session."""
     _end(session, WebSession.id == visit.session_id, at=at)
