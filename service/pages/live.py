@@ -33,10 +33,12 @@ RETRY_MS = 3000
 
 @dataclass
 class _Listened:
-    """A site that somebody listens to. heard: set and put anew whenever there is news."""
+    """A site that somebody listens to. heard: set and put anew whenever there is news; news:
+    how often there was, for whoever was not waiting just then."""
 
     newest: int
     listeners: int = 0
+    news: int = 0
     heard: asyncio.Event = field(default_factory=asyncio.Event)
     looking: asyncio.Task[None] | None = None
 
@@ -78,6 +80,7 @@ class Onlookers:
             with suppress(Exception):  # the database is away: whoever listens still does
                 newest = await run_in_threadpool(self._look, site_id)
                 if listened.newest not in (-1, newest):
+                    listened.news += 1
                     heard, listened.heard = listened.heard, asyncio.Event()
                     heard.set()
                 listened.newest = newest
@@ -107,21 +110,21 @@ async def _events(request: Request, onlookers: Onlookers, site_id: int) -> Async
     loop = asyncio.get_running_loop()
     ends_at = loop.time() + LONGEST_S
     async with onlookers.listening(site_id) as listened:
+        known = listened.news
         yield f"retry: {RETRY_MS}\n{_event('alive')}"
         while loop.time() < ends_at:
-            changed = await _heard(listened)
+            if listened.news == known:
+                await _heard(listened)
+            changed, known = listened.news != known, listened.news
             if not await run_in_threadpool(_is_logged_in, request):
                 return
             yield _event("changed" if changed else "alive")
 
 
-async def _heard(listened: _Listened) -> bool:
-    """Whether there is news, after a quarter of a minute at the latest."""
-    try:
+async def _heard(listened: _Listened) -> None:
+    """Wait for news, a quarter of a minute at the longest."""
+    with suppress(TimeoutError):
         await asyncio.wait_for(listened.heard.wait(), ALIVE_EVERY_S)
-    except TimeoutError:
-        return False
-    return True
 
 
 def _is_logged_in(request: Request) -> bool:
