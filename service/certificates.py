@@ -66,7 +66,8 @@ def _make_authority(file: Path, key_file: Path, names: Sequence[str], at: dateti
         .add_extension(x509.BasicConstraints(ca=True, path_length=0), critical=True)
         .add_extension(_use(signs=True), critical=True)
         .add_extension(
-            x509.NameConstraints([_permitted(name) for name in names], None), critical=True
+            x509.NameConstraints([_permitted(name) for name in names], _excluded(names)),
+            critical=True,
         )
         .add_extension(x509.SubjectKeyIdentifier.from_public_key(key.public_key()), critical=False)
         .sign(key, hashes.SHA256())
@@ -85,7 +86,8 @@ def _make_server(
     loaded = serialization.load_pem_private_key(files["authority-key"].read_bytes(), password=None)
     assert isinstance(loaded, ec.EllipticCurvePrivateKey)
     key = ec.generate_private_key(ec.SECP256R1())
-    subject = x509.Name([x509.NameAttribute(NameOID.COMMON_NAME, names[0])])
+    called = f"Fishhouse at {names[0]}"  # not read as a host name: an address is none
+    subject = x509.Name([x509.NameAttribute(NameOID.COMMON_NAME, called)])
     lasts = min(SERVER_LASTS, authority.not_valid_after_utc - at)
     made = (
         _certificate(subject, authority.subject, key, at, lasts)
@@ -149,6 +151,17 @@ def _permitted(name: str) -> x509.GeneralName:
         return x509.IPAddress(ipaddress.ip_network(name))
     except ValueError:
         return x509.DNSName(name)
+
+
+def _excluded(names: Sequence[str]) -> list[x509.GeneralName] | None:
+    """Every name of a kind that none of these is: what is permitted limits its own kind only."""
+    kinds = {type(_general(name)) for name in names}
+    excluded: list[x509.GeneralName] = []
+    if x509.DNSName not in kinds:
+        excluded.append(x509.DNSName(""))
+    if x509.IPAddress not in kinds:
+        excluded += [x509.IPAddress(ipaddress.ip_network(all_)) for all_ in ("0.0.0.0/0", "::/0")]
+    return excluded or None
 
 
 def _ensure_vouches(authority: x509.Certificate, names: Sequence[str], folder: Path) -> None:

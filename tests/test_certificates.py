@@ -35,7 +35,8 @@ def forged(made: Certificates, folder: Path, name: str) -> Certificates:
     key, request, certificate = folder / "k.pem", folder / "r.pem", folder / "c.pem"
     commands: tuple[list[str | Path], ...] = (
         ["req", "-newkey", "rsa:2048", "-nodes", "-keyout", key, "-subj", f"/CN={name}",
-         "-addext", f"subjectAltName=DNS:{name}", "-out", request],
+         "-addext", f"subjectAltName={'IP' if name[0].isdigit() else 'DNS'}:{name}",
+         "-out", request],
         ["x509", "-req", "-in", request, "-CA", made.authority, "-CAkey",
          folder / "authority-key.pem", "-days", "30", "-copy_extensions", "copy",
          "-out", certificate],
@@ -55,9 +56,24 @@ def test_openssl_trusts_the_names_that_the_authority_was_made_for_and_no_others(
 
 def test_an_authority_whose_key_was_stolen_vouches_for_no_other_name(tmp_path: Path) -> None:
     made = local_certificates(tmp_path, ["kitchen.local"], at=NOW)
-    soon = NOW + timedelta(minutes=1)
+    soon = datetime.now(UTC) + timedelta(minutes=1)
     assert verified(forged(made, tmp_path, "kitchen.local"), "kitchen.local", at=soon)
     assert not verified(forged(made, tmp_path, "bank.example"), "bank.example", at=soon)
+
+
+def test_an_authority_for_an_address_vouches_for_no_name_and_one_for_a_name_for_no_address(
+    tmp_path: Path,
+) -> None:
+    soon = datetime.now(UTC) + timedelta(minutes=1)
+    (tmp_path / "a").mkdir()
+    (tmp_path / "n").mkdir()
+    of_address = local_certificates(tmp_path / "a", ["192.0.2.7"], at=NOW)
+    assert verified(of_address, "192.0.2.7")
+    stolen = forged(of_address, tmp_path / "a", "bank.example")
+    assert not verified(stolen, "bank.example", at=soon)
+    of_name = local_certificates(tmp_path / "n", ["kitchen.local"], at=NOW)
+    stolen = forged(of_name, tmp_path / "n", "192.0.2.8")
+    assert not verified(stolen, "192.0.2.8", at=soon)
 
 
 def test_the_authority_stays_and_the_servers_certificate_is_renewed_in_time(
