@@ -10,6 +10,7 @@ from service.chores import queries as chores
 from service.diets.queries.need import portions
 from service.excursions.queries.shown import Filter, shown
 from service.excursions.queries.shown import Shown as ShownExcursion
+from service.excursions.rules import ExcursionKind, ExcursionState
 from service.http.bodies import Number
 from service.http.sessions import Now, WriteSession
 from service.ledger import queries as ledger
@@ -22,6 +23,7 @@ from service.pages.board_ribbon import AFTER, Meal, cold_places, ribbon_of_board
 from service.pages.news import Kept
 from service.pages.page import OnScreen, Screen, go_to, page_router
 from service.pages.ribbon import Ribbon
+from service.pages.thaw import barred
 from service.pages.words import _
 from service.probes import queries as probes
 from service.security.guard import MayAcknowledge, MayLook
@@ -38,6 +40,7 @@ from service.welfare.queries import looking as welfare
 router = page_router()
 
 MOST = 20  # of each kind; the sections have the rest
+MOST_OPEN = 200  # of what cannot wait
 MOST_BATCHES = 40
 TOLD_WITHIN = timedelta(hours=24)
 STILL_DUE = timedelta(minutes=30)  # a feed whose time has just passed
@@ -50,6 +53,11 @@ class Heap:
     level: Level
     heading: str
     cards: Sequence[Card]
+
+    @property
+    def at_once(self) -> bool:
+        """Whether it stands above the ribbon: nobody scrolls down to a freezer that warms."""
+        return self.level is Level.NOW
 
 
 @dataclass(frozen=True)
@@ -115,16 +123,17 @@ def _board(screen: Screen) -> BoardShown:
     places = [p for p in sites.places(screen.session, by=screen.by) if p.site_id == screen.view.id]
     batches = _batches(screen)
     shown_batches = batches[:MOST_BATCHES]
+    held = barred(screen, shown_batches)
     pulls = to_pull(screen.session, screen.view, now=screen.at)
     meals = _meals(screen)
     cold = cold_places(screen, places)
     excursions = _excursions(screen)
     found = [
-        *(cards.of_batch(screen, each) for each in shown_batches),
+        *(cards.of_batch(screen, each, held=each.lot.id in held) for each in shown_batches),
         *cards.of_pulls(screen, pulls),
         *cards.of_meals(screen, meals),
         *(cards.of_excursion(screen, row) for row in excursions),
-        *cards.of_silent_places(screen, cold, {place for _, place, _ in excursions}),
+        *cards.of_silent_places(screen, cold, _known_to_be_silent(excursions)),
         *_concerns(screen),
         *_holds(screen),
         *_supplements(screen),
@@ -178,15 +187,35 @@ def _meals(screen: Screen) -> list[Meal]:
 
 
 def _excursions(screen: Screen) -> Sequence[ShownExcursion]:
-    asked = Filter(unsettled=True)
-    return shown(screen.session, [screen.view.id], asked, limit=MOST, before_id=None)
+    """Those that go on, however many wait for a decision since; and the newest of those."""
+    site, session = [screen.view.id], screen.session
+    open_ = Filter(state=ExcursionState.OPEN)
+    going_on = shown(session, site, open_, limit=MOST_OPEN, before_id=None)
+    newest = shown(session, site, Filter(unsettled=True), limit=MOST, before_id=None)
+    return list({each[0].id: each for each in (*going_on, *newest)}.values())
+
+
+def _known_to_be_silent(excursions: Sequence[ShownExcursion]) -> set[str]:
+    return {
+        place
+        for row, place, _probe in excursions
+        if row.kind == ExcursionKind.SILENT and row.ended_at is None
+    }
 
 
 def _concerns(screen: Screen) -> list[Card]:
+    """Every one that cannot wait, and the newest of the others."""
     rows = welfare.concerns(
-        screen.session, [screen.view.id], animal_id=None, over=False, limit=MOST, before_id=None
+        screen.session,
+        [screen.view.id],
+        animal_id=None,
+        over=False,
+        limit=MOST_OPEN,
+        before_id=None,
     )
-    return [cards.of_concern(screen, *row) for row in rows]
+    found = [cards.of_concern(screen, *row) for row in rows]
+    rest = [card for card in found if not card.urgent]
+    return [*(card for card in found if card.urgent), *rest[:MOST]]
 
 
 def _holds(screen: Screen) -> list[Card]:

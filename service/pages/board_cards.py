@@ -78,8 +78,8 @@ def level_of(due: datetime, at: datetime) -> Level:
     return Level.TODAY if due - at <= TODAY else Level.LATER
 
 
-def of_batch(screen: Screen, each: BatchView) -> Card:
-    """A thaw batch, with the clock from its pull to when it must be discarded."""
+def of_batch(screen: Screen, each: BatchView, *, held: bool) -> Card:
+    """A thaw batch, with the clock from its pull to when it must be discarded. held: its lot is."""
     write, facts, over = screen.write, each.facts, each.discard_after(screen.view.policy)
     past = over < screen.at
     lot, place = each.lot, each.place
@@ -91,7 +91,7 @@ def of_batch(screen: Screen, each: BatchView) -> Card:
         id=f"batch-{each.batch.code}",
         level=level_of(over, screen.at),
         due=over,
-        mark=write.say(_mark_of(screen, each, past=past)),
+        mark=write.say(_mark_of(screen, each, past=past, held=held)),
         title=f"{each.batch.code} · {lot.species_code} {write.mass(each.remaining_g)}{where}",
         says=[_how_far(screen, each)],
         href=f"/thaw/batches/{each.batch.code}",
@@ -100,10 +100,12 @@ def of_batch(screen: Screen, each: BatchView) -> Card:
     )
 
 
-def _mark_of(screen: Screen, each: BatchView, *, past: bool) -> str:
+def _mark_of(screen: Screen, each: BatchView, *, past: bool, held: bool) -> str:
     """In a word where a thaw batch stands; one that should be thawed is to be looked at."""
     if past:
         return _("Discard")
+    if held:
+        return _("On hold")
     forecast = each.forecast if each.facts.thawed_at is None else None
     if forecast is not None and each.thawed_after(forecast.hours) <= screen.at:
         return _("Thawed by now?")

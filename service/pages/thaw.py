@@ -14,6 +14,7 @@ from service.catalogue.rules import species_facts
 from service.decisions import Finding
 from service.http.bodies import Day
 from service.ledger import queries as ledger
+from service.lots import queries as lots
 from service.pages.page import OnScreen, Screen, page_router
 from service.pages.ribbon import Band, Notch, Ribbon, Track, ribbon
 from service.pages.words import _
@@ -53,6 +54,8 @@ class BatchCard:
     """Its state's word, to be translated."""
     clock_from: datetime
     """When the clock in force started."""
+    held: bool
+    """Its lot is on hold or rejected: nobody may feed of it."""
 
 
 @dataclass(frozen=True)
@@ -134,17 +137,26 @@ def on_their_way(screen: Screen) -> list[BatchCard]:
     """Batches that still hold fish, by when they are to be discarded. About eight queries."""
     held = ledger.batches(screen.session, [screen.view.id], open_only=True, limit=None, after_id=0)
     views = queries.batch_views(screen.session, held, screen.view.policy, at=screen.at)
-    cards = [card_of(screen, each) for each in views]
+    stopped = barred(screen, views)
+    cards = [card_of(screen, each, held=each.lot.id in stopped) for each in views]
     return sorted(cards, key=lambda card: (card.batch.discard_after, card.batch.code))
 
 
-def card_of(screen: Screen, each: BatchView) -> BatchCard:
-    """A batch as its card shows it."""
+def barred(screen: Screen, views: Sequence[BatchView]) -> set[int]:
+    """The lots among those of batches that are on hold or rejected. One query."""
+    ids = {each.lot.id or 0 for each in views}
+    rejected = {each.lot.id or 0 for each in views if each.lot.rejected_at is not None}
+    return rejected | set(lots.held_ids(screen.session, list(ids)))
+
+
+def card_of(screen: Screen, each: BatchView, *, held: bool) -> BatchCard:
+    """A batch as its card shows it. held: its lot is."""
     return BatchCard(
         batch=showing.batch_out(each, screen.view, screen.at),
         name=species_facts()[each.lot.species_code].name,
         state=WORDS_OF_STATE[each.state],
         clock_from=each.facts.clock_from,
+        held=held,
     )
 
 
@@ -152,7 +164,7 @@ def _ribbon(
     screen: Screen, day: date, batches: Sequence[BatchCard], due: Sequence[PullLine]
 ) -> Ribbon:
     begin = screen.view.start_of(day) - timedelta(hours=12)
-    end = screen.view.end_of(day)
+    end = screen.view.end_of(day) + timedelta(hours=12)
     tracks = [
         _track(screen, card)
         for card in batches

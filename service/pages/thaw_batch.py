@@ -12,7 +12,15 @@ from service.http.sessions import Now, WriteSession
 from service.ledger import queries as ledger
 from service.pages.forms import Form
 from service.pages.page import OnScreen, Screen, go_to, page_router
-from service.pages.thaw import SEE_RANGES, THAW_KINDS, BatchCard, card_of, places_of, told
+from service.pages.thaw import (
+    SEE_RANGES,
+    THAW_KINDS,
+    BatchCard,
+    barred,
+    card_of,
+    places_of,
+    told,
+)
 from service.pages.words import _
 from service.security.guard import MayLook, MayTendThaw
 from service.security.rules import Action
@@ -102,7 +110,7 @@ def _shown(screen: Screen, each: BatchView) -> BatchShown:
     left = each.state is not BatchState.FINISHED
     may_tend = left and screen.may(Action.TEND_THAW)
     return BatchShown(
-        card=card_of(screen, each),
+        card=card_of(screen, each, held=bool(barred(screen, [each]))),
         looks=_looks(each),
         next_stage=_next_stage(screen, each, here) if left else None,
         put_back_until=_put_back_until(screen, each) if may_tend else None,

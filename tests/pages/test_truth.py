@@ -7,8 +7,11 @@ import pytest
 from service.pages.words import Writer
 from service.quantities import MassUnit, Units, parse_mass
 from service.site import queries as sites
+from service.welfare.models import WelfareConcern
 from tests.kitchen import Kitchen
 from tests.pages.visiting import visitor
+from tests.supplements.test_plans import tablet
+from tests.supplements.test_standing import on_diet, signed
 
 FAR = "Pacific/Auckland"
 
@@ -81,3 +84,58 @@ def test_no_amount_is_rounded_to_nothing_and_what_a_field_holds_reads_back(
         shown = write.mass(grams)
         assert float(shown.split()[0]) > 0, shown
         assert parse_mass(f"{write.amount(grams)} {unit}").grams == grams
+
+
+def test_thawed_fish_of_a_lot_on_hold_is_nowhere_shown_as_usable(kitchen: Kitchen) -> None:
+    lot = kitchen.a_lot("CAP")["code"]
+    batch = kitchen.pulled(lot, "12 kg")["code"]
+    kitchen.keeper.made(f"/thaw-batches/{batch}/thawed", {"method": "touch"})
+    who = visitor(kitchen, "keeper")
+    assert "On hold" not in who.page("/thaw")
+    kitchen.keeper.made(f"/lots/{lot}/holds", {"reason": "smells sour"})
+    assert '<span class="mark stop">On hold</span>' in who.page("/thaw")
+    assert "until a vet or manager releases it" in who.page(f"/thaw/batches/{batch}")
+    card = who.page("/").split(f'id="batch-{batch}"', 1)[1].split("</article>", 1)[0]
+    assert "On hold" in card
+
+
+def test_what_was_done_before_it_is_written_down_counts_from_then(kitchen: Kitchen) -> None:
+    batch = kitchen.pulled(kitchen.a_lot("CAP")["code"], "12 kg", to="COOL")["code"]
+    kitchen.clock.forward(hours=4)
+    who = visitor(kitchen, "keeper")
+    page = who.page(f"/thaw/batches/{batch}")
+    assert len(page.split('name="occurred_at"')) > 6 and 'name="already_done"' in page
+    then = {"method": "touch", "occurred_at": "2026-11-25T08:30"}
+    who.sent(f"/thaw/batches/{batch}/looks", {"_found": "thawed", **then})
+    shown = kitchen.keeper.shown(f"/thaw-batches/{batch}")
+    assert shown["thawed_at"] == "2026-11-25T08:30:00Z"
+    assert shown["discard_after"] == "2026-11-26T08:30:00Z"
+
+
+def test_what_was_noticed_about_an_animal_is_called_what_it_is(kitchen: Kitchen) -> None:
+    with kitchen.writing() as session:
+        session.add(
+            WelfareConcern(
+                site_id=1,
+                animal_id=1,
+                kind="gaining_mass",
+                since=kitchen.clock(),
+                because="weighs 8 % more than a month ago",
+                numbers={},
+                told_at=kitchen.clock(),
+            )
+        )
+    page = visitor(kitchen, "keeper").page("/animals")
+    assert "Gains mass" in page and "ff food" not in page
+
+
+def test_a_dose_of_another_day_is_not_recorded_from_its_sheet(small_kitchen: Kitchen) -> None:
+    small_kitchen.a_lot()
+    on_diet(small_kitchen, her=3, cap=2)
+    tablet(small_kitchen, "B1-100", {"THIA": (100, "mg")})
+    signed(small_kitchen)
+    who = visitor(small_kitchen, "keeper")
+    record = "/supplements/BRINE#today"
+    assert record in who.page("/supplements/kitchen")
+    tomorrow = who.page("/supplements/kitchen?day=2026-11-26")
+    assert "Brine" in tomorrow and record not in tomorrow
