@@ -165,6 +165,8 @@ def buckets(
 
 def views(session: Session, found: Sequence[Bucket]) -> list[BucketView]:
     """These buckets with everything known of them, in their order. Six queries for any number."""
+    if not found:
+        return []
     ids = [bucket.id or 0 for bucket in found]
     fish, pieces, events = _fish(session, ids), _pieces(session, ids), _events(session, ids)
     animals = _codes(session, Animal, [b.animal_id for b in found])

@@ -5,6 +5,7 @@
   const words = JSON.parse(round.dataset.words);
   const cards = [...round.querySelectorAll("[data-card]")];
   const [state, problems, list] = ["state", "problems", "list"].map((name) => round.querySelector(`[data-${name}]`));
+  const keypad = round.querySelector(".pad"); // one for all cards: it goes to the card that asks
   const allDone = round.querySelector("[data-all-done]");
   const zone = document.body.dataset.zone;
   let entries = [], usable = true, current = null, drawn = "";
@@ -106,6 +107,7 @@
     showing(form, ["acts", "scripted"], false);
     showing(form, ["then"], true);
     showing(form, how === "some" ? ["some", "some-pad", "more", "note"] : ["note"], true);
+    if (how === "some") part(form, "some-pad")[0].append(keypad);
     const field = how === "some" ? form.querySelector("[data-left-over]") : form.querySelector("textarea");
     if (how === "some") field?.scrollIntoView({ block: "center" });
     field?.focus();
@@ -247,7 +249,7 @@
   });
   const paper = (entry) => dialog(words.onPaper, [make("div", { className: "field" }, make("label", { htmlFor: "paper-why" }, words.why),
     make("input", { id: "paper-why", name: "why", required: true, autocomplete: "off" }))], words.onPaper,
-  (form) => feedQueue.save({ ...entry, state: "paper", paper: form.elements.why.value.trim() }));
+  (form) => feedQueue.decide(entry, { state: "paper", paper: form.elements.why.value.trim() }));
 
   let asked = 0;
   const read = async () => {
@@ -263,8 +265,15 @@
     drawList();
   };
 
+  // Until the queue was read nobody knows which card is next: none takes a touch.
+  for (const each of cards) { each.hidden = each !== cards[0]; each.inert = true; leave(each.querySelector("form")); }
   round.classList.add("scripted");
   feedQueue.watch(draw);
-  feedQueue.tidy().catch(() => {}).then(draw).then(() => { if (!current) show(open()[0] || null, false); drawList(); feedQueue.sync(); });
+  feedQueue.tidy().catch(() => {}).then(draw).then(() => {
+    for (const each of cards) each.inert = false;
+    if (!current) show(open()[0] || null, false);
+    drawList();
+    feedQueue.sync();
+  });
   if ("serviceWorker" in navigator) navigator.serviceWorker.register("/service-worker.js").catch(() => {});
 })();

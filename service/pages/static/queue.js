@@ -2,7 +2,7 @@
 // What was sent is frozen with its key, so that an answer that was lost does no harm.
 "use strict";
 const feedQueue = (() => {
-  const STORE = "entries", DAY_MS = 86400e3, LATE_MS = 120e3, PATIENCE_MS = 20e3;
+  const STORE = "entries", DAY_MS = 86400e3, LATE_MS = 120e3, PATIENCE_MS = 20e3, OPENING_MS = 4e3;
   const { user, now: shown } = document.body.dataset;
   const watching = [];
   const others = "BroadcastChannel" in window ? new BroadcastChannel("fishhouse feeds") : null;
@@ -18,7 +18,9 @@ const feedQueue = (() => {
     opened ||= Promise.resolve().then(() => {
       const asked = indexedDB.open("fishhouse feeds", 1);
       asked.onupgradeneeded = () => asked.result.createObjectStore(STORE, { keyPath: "number", autoIncrement: true });
-      return answerOf(asked);
+      // A store that never answers is one that keeps nothing.
+      const tooLong = new Promise((_, reject) => { setTimeout(() => reject(new Error("no answer")), OPENING_MS); });
+      return Promise.race([answerOf(asked), tooLong]);
     });
     return opened;
   };
@@ -54,10 +56,11 @@ const feedQueue = (() => {
     } catch { return null; }
   };
 
-  const wordsOf = (problem, status) => {
+  // What comes next is the queue's to say where it can be stored as a fact.
+  const wordsOf = (problem, status, mayBeFact) => {
     const words = [problem.detail || `${status}`];
     for (const each of problem.findings || []) if (each.outcome === "block" && !words[0].includes(each.because)) words.push(each.because);
-    if (problem.next) words.push(problem.next);
+    if (problem.next && !mayBeFact) words.push(problem.next);
     return words;
   };
 
@@ -92,8 +95,8 @@ const feedQueue = (() => {
     if (answer.status === 409 && (said.findings || []).length && mayBeFact && late && !entry.sent.includes('"already_done":true')) {
       return send(await save({ ...entry, key: newKey(), sent: null, fact: true }));
     }
-    const ruled = answer.status === 409 && (said.findings || []).length > 0;
-    await save({ ...entry, state: "refused", words: wordsOf(said, answer.status), mayBeFact: mayBeFact && ruled });
+    const fact = mayBeFact && answer.status === 409 && (said.findings || []).length > 0;
+    await save({ ...entry, state: "refused", words: wordsOf(said, answer.status, fact), mayBeFact: fact });
     return "refused";
   };
 
@@ -125,9 +128,21 @@ const feedQueue = (() => {
     if (navigator.storage && navigator.storage.persist) navigator.storage.persist().catch(() => {});
     sync();
   };
+  // What is decided about a refusal. Nothing, where that was decided before: by a second touch, or in another tab.
+  const decide = async (entry, more) => {
+    await inStore("readwrite", (store) => {
+      const asked = store.get(entry.number);
+      asked.addEventListener("success", () => {
+        const kept = asked.result;
+        if (kept && kept.state === "refused" && kept.key === entry.key) store.put({ ...kept, ...more });
+      });
+      return asked;
+    });
+    changed();
+  };
   // Once more, as something new: what was refused was not stored under its old key.
   const again = async (entry, more) => {
-    await save({ ...entry, ...more, key: newKey(), sent: null, state: "waits", words: [] });
+    await decide(entry, { ...more, key: newKey(), sent: null, state: "waits", words: [] });
     return sync();
   };
   const tidy = async () => {
@@ -143,7 +158,7 @@ const feedQueue = (() => {
   document.addEventListener("visibilitychange", () => { if (!document.hidden) sync(); });
   setInterval(sync, 20e3);
   return {
-    all, add, again, save, sync, tidy, database, synced, shown, user,
+    all, add, again, decide, sync, tidy, database, synced, shown, user,
     watch: (each) => watching.push(each), lastPass: () => lastPass,
   };
 })();
