@@ -22,7 +22,7 @@ from service.pages.page import (
     set_cookie,
 )
 from service.pages.words import LANGUAGES, _
-from service.security import sessions
+from service.security import sessions, users
 from service.security.first_manager import FIRST_RUN
 from service.security.guard import MayLook
 from service.security.sessions import COOKIE, Visit
@@ -59,6 +59,7 @@ def log_in(request: Request, form: Form, session: WriteSession, at: Now) -> Resp
     if held is None:
         answer = go_to(local_path(form.text("next")))
     else:
+        request.state.actor = users.actor_named(session, name)
         answer = plain_page(request, "held.html", held)
     set_cookie(answer, request, token)
     return answer

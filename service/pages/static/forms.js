@@ -36,7 +36,11 @@
     }
   };
 
-  const key = (form) => `draft ${words.user || ""} ${location.pathname} ${form.getAttribute("action")}`;
+  // By the page that a form stands on: what was held while somebody logged in again is the same form.
+  const key = (form) => {
+    const page = form.elements.namedItem("_back")?.value || location.pathname;
+    return `draft ${words.user || ""} ${page} ${form.getAttribute("action")}`;
+  };
   const forget = (form) => { try { sessionStorage.removeItem(key(form)); } catch { /* no storage */ } };
 
   const send = async (form, submitter) => {
@@ -76,26 +80,34 @@
     send(form, event.submitter);
   });
 
-  // Drafts: a form with `data-keep` comes back after a reload or a new log-in, as long as the window stays open.
+  // Drafts: what was changed in a form with `data-keep` comes back after a reload, a new log-in, or
+  // a dead battery. What was not is as the page shows it now.
   const fieldsOf = (form) => [...form.elements].filter(
     (field) => field.name && !field.name.startsWith("_") && !["password", "file", "hidden"].includes(field.type));
+  const isTick = (field) => field.type === "radio" || field.type === "checkbox";
+  const saidIn = (form) => new Map(fieldsOf(form).map(
+    (field) => (isTick(field) ? [`${field.name} ${field.value}`, field.checked] : [field.name, field.value])));
+  // A list may have other lines by now: what was said of one is not said of another.
+  const linesOf = (form) => [...form.elements]
+    .filter((field) => field.type === "hidden" && !field.name.startsWith("_")).map((field) => `${field.name}=${field.value}`).join();
+  const restore = (form, kept) => {
+    for (const field of fieldsOf(form)) {
+      const said = kept.get(isTick(field) ? `${field.name} ${field.value}` : field.name);
+      if (said === undefined) continue;
+      if (isTick(field)) field.checked = said; else field.value = said;
+    }
+    form.dispatchEvent(new Event("restored"));
+  };
   for (const form of document.querySelectorAll("form[data-keep]")) {
+    const shown = saidIn(form);
     try {
-      const kept = JSON.parse(sessionStorage.getItem(key(form)) || "[]");
-      for (const [name, value] of kept) {
-        for (const field of fieldsOf(form).filter((one) => one.name === name)) {
-          if (field.type === "radio" || field.type === "checkbox") field.checked = field.value === value || field.checked;
-          else field.value = value;
-        }
-      }
-      if (kept.length) form.dispatchEvent(new Event("restored"));
-      form.addEventListener("input", () => {
-        const now = fieldsOf(form)
-          .filter((field) => !["radio", "checkbox"].includes(field.type) || field.checked)
-          .map((field) => [field.name, field.value]);
-        sessionStorage.setItem(key(form), JSON.stringify(now));
-      });
+      const [lines, kept] = JSON.parse(sessionStorage.getItem(key(form)) || "[]");
+      if (kept && lines === linesOf(form)) restore(form, new Map(kept));
     } catch { /* no storage: the form works without */ }
+    form.addEventListener("input", () => {
+      const changed = [...saidIn(form)].filter(([name, said]) => shown.get(name) !== said);
+      try { sessionStorage.setItem(key(form), JSON.stringify([linesOf(form), changed])); } catch { /* no storage */ }
+    });
   }
 
   // Keypads: large digits beside a field. The field itself stays usable with a keyboard.
@@ -110,6 +122,9 @@
     else if (press !== "." || !field.value.includes(".")) field.value += press;
     field.dispatchEvent(new Event("input", { bubbles: true }));
   });
+
+  // On a phone the sections are wider than the screen: the one that is open is brought into sight.
+  document.querySelector(".sections [aria-current]")?.scrollIntoView({ inline: "center", block: "nearest", behavior: "instant" });
 
   // Clocks: how long is left, as a shrinking bar with its words.
   const started = Date.now();
