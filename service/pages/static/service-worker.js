@@ -5,6 +5,7 @@ const told = TOLD_BY_THE_SERVICE;
 const FILES = `files ${told.files.map((file) => file.split("=").pop()).join(" ")}`;
 const PAGES = "pages";
 const PATIENCE_MS = 3000;
+const WHO = ["/log-in", "/log-out"], WHAT = ["/site", "/language"];
 
 self.addEventListener("install", (event) => {
   event.waitUntil(caches.open(FILES).then((kept) => kept.addAll(told.files)).then(() => self.skipWaiting()));
@@ -12,12 +13,15 @@ self.addEventListener("install", (event) => {
 
 self.addEventListener("activate", (event) => {
   event.waitUntil((async () => {
-    for (const name of await caches.keys()) if (name !== FILES && name !== PAGES) await caches.delete(name);
     await self.clients.claim();
+    // A page that was kept is made of the files of its time: they stay until it was read again.
+    if (!(await renewed())) return;
+    for (const name of await caches.keys()) if (name !== FILES && name !== PAGES) await caches.delete(name);
   })());
 });
 
-// The copy is for whom it was made: it goes when somebody logs in or out, or is logged in no more.
+// The copy is for whom it was made: it goes when somebody logs in or out, chooses another site or
+// language, or is logged in no more.
 // An answer that was asked for before that is not kept after it.
 let turn = 0;
 const forget = () => { turn += 1; return caches.delete(PAGES); };
@@ -29,6 +33,19 @@ const keep = async (request, answer, asked) => {
     await kept.put(request.url, answer.clone());
   }
   return answer;
+};
+
+// Whether every page that is kept is made of the files of now.
+const renewed = async () => {
+  const kept = await caches.open(PAGES);
+  for (const { url } of await kept.keys()) {
+    try {
+      const asked = turn, answer = await fetch(url, { headers: { Accept: "text/html" } });
+      await keep({ url }, answer, asked);
+      if (answer.status !== 200 && answer.status !== 401) return false;
+    } catch { return false; }
+  }
+  return true;
 };
 
 const after = (ms) => new Promise((resolve) => { setTimeout(resolve, ms); });
@@ -51,8 +68,11 @@ const page = async (request, fresh) => {
 self.addEventListener("fetch", (event) => {
   const { request } = event, address = new URL(request.url);
   if (address.origin !== self.location.origin) return;
-  if (request.method === "POST" && ["/log-in", "/log-out"].includes(address.pathname)) {
-    event.respondWith(forget().then(() => fetch(request)));
+  if (request.method === "POST" && [...WHO, ...WHAT].includes(address.pathname)) {
+    // Before, for whoever goes, with or without a network; and after, for what another tab has
+    // asked for meanwhile.
+    const before = WHO.includes(address.pathname) ? forget() : Promise.resolve();
+    event.respondWith(before.then(() => fetch(request)).then(async (answer) => { await forget(); return answer; }));
   } else if (request.method === "GET" && address.pathname === "/feed") {
     const asked = turn;
     const fresh = fetch(request).then((answer) => keep(request, answer, asked));
