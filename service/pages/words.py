@@ -58,12 +58,12 @@ class Writer:
         return said % values if values else said
 
     def mass(self, grams: int) -> str:
-        """`11.3 kg`, `0.55 lb`: below ten to a hundredth; what is little in grams, or to a
-        thousandth of a pound."""
+        """`11.3 kg`, `2.25 kg`, `0.125 kg`: the less, the finer, so that what a small animal
+        gets can be weighed out; grams where it is little."""
         if self.units.mass == "kg" and 0 < abs(grams) < 100:
             return f"{grams} g"
         value = grams / GRAMS_PER[self.units.mass]
-        digits = 3 if 0 < abs(value) < 0.1 else 2 if abs(value) < 10 else 1
+        digits = 3 if 0 < abs(value) < 1 else 2 if abs(value) < 10 else 1
         return f"{value:.{digits}f} {self.units.mass}"
 
     def amount(self, grams: int) -> str:

@@ -133,7 +133,7 @@ def test_a_lot_tells_its_story_and_where_it_is(kitchen: Kitchen) -> None:
         "Put on hold",
         "Counted 19.0 kg: 1.00 kg missing",
         "Moved 20.0 kg from FZ1 to FZ2",
-        "Fed: 2.50 kg eaten, 0.50 kg left – BRINE",
+        "Fed: 2.50 kg eaten, 0.500 kg left – BRINE",
         "Pulled 10.0 kg",
         "Received 100.0 kg",
     )
