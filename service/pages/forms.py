@@ -1,14 +1,15 @@
 """What a form sends becomes the same schema that the API takes.
 
 A field's name is its path: `lot`, `mass.value`, `items.0.grams`. An empty field is one left
-out. `datetime-local` fields are read in the site's zone. Names that begin with an underscore
-are the form's own: `_key` (sent once only), `_back` (the page it stands on).
+out. `datetime-local` fields are read in the site's zone; a comma in an amount is its point.
+Names that begin with an underscore are the form's own: `_key` (sent once only), `_back` (the
+page it stands on).
 """
 
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import UTC, datetime
 from typing import Annotated, Any, TypeVar
 from zoneinfo import ZoneInfo
 
@@ -22,6 +23,8 @@ from service.http.bodies import UNSTORABLE, storable
 Schema = TypeVar("Schema", bound=BaseModel)
 LOCAL = re.compile(r"\d{4}-\d{2}-\d{2}T\d{2}:\d{2}(:\d{2})?", re.ASCII)
 PLACE_IN_A_LIST = re.compile(r"\d{1,6}", re.ASCII)
+COMMA = re.compile(r"[+\-\u2212]?\d{1,12},\d{1,9}", re.ASCII)
+THOUSANDS = re.compile(r"[+\-\u2212]?[1-9]\d{0,2},\d{3}", re.ASCII)
 DEEPEST, LONGEST_LIST = 6, 500
 
 
@@ -52,7 +55,8 @@ class Entered:
         for name, value in self.fields:
             if name.startswith("_") or not value.strip():
                 continue
-            _put(tree, name.split("."), _in_zone(value.strip(), zone))
+            said = _with_point(value.strip()) if name.endswith(".value") else value.strip()
+            _put(tree, name.split("."), _in_zone(name, said, zone))
         filled = _filled(tree)
         return {key: _lists(value) for key, value in (filled or {}).items()}
 
@@ -107,13 +111,24 @@ def _lists(value: Any) -> Any:
     return inside
 
 
-def _in_zone(value: str, zone: ZoneInfo) -> str:
+def _with_point(value: str) -> str:
+    """`2,5` as some keypads write it. `1,234` may be meant as a thousand: it stays as it is."""
+    if COMMA.fullmatch(value) and not THOUSANDS.fullmatch(value):
+        return value.replace(",", ".")
+    return value
+
+
+def _in_zone(name: str, value: str, zone: ZoneInfo) -> str:
     if not LOCAL.fullmatch(value):
         return value
     try:
-        return datetime.fromisoformat(value).replace(tzinfo=zone).isoformat()
-    except ValueError:
+        local = datetime.fromisoformat(value).replace(tzinfo=zone)
+        back = local.astimezone(UTC).astimezone(zone)
+    except (ValueError, OverflowError):
         return value
+    if back.replace(tzinfo=None) != local.replace(tzinfo=None):
+        raise Invalid.at(name, "clocks were put forward over that time: it never was")
+    return local.isoformat()
 
 
 def invalid(error: ValidationError) -> Invalid:

@@ -2,9 +2,13 @@
 
 import json
 from typing import Any
+from zoneinfo import ZoneInfo
 
 import pytest
 
+from service.errors import Invalid
+from service.pages.forms import Entered
+from service.pages.page import SAID, go_to
 from service.security import people, sessions, users
 from service.security.actor import SERVICE
 from service.security.rules import Role
@@ -12,6 +16,7 @@ from service.security.sessions import MOST_FAILURES_OF_A_NAME
 from tests.kitchen import Kitchen
 from tests.pages.visiting import HOST, hidden_fields, visitor
 
+OSLO = ZoneInfo("Europe/Oslo")
 PASSWORD = "cold-fish-at-six"
 ENTERED = {"path": "/language", "back": "/", "fields": [["language", "es"], ["_back", "/"]]}
 
@@ -113,3 +118,29 @@ def test_a_page_that_listens_anew_does_not_keep_its_session_alive(kitchen: Kitch
     kitchen.clock.forward(minutes=2)
     assert who.get("/").status_code == 401
     assert sessions.COOKIE in who.cookies
+
+
+@pytest.mark.parametrize(
+    ("said", "read"),
+    [("2,5", "2.5"), ("-18,5", "-18.5"), ("0,125", "0.125"), ("1,234", "1,234"), ("2.5", "2.5")],
+)
+def test_a_comma_is_a_point_unless_it_may_mean_a_thousand(said: str, read: str) -> None:
+    form = Entered([("mass.value", said), ("note", "1,5 of it")], {})
+    assert form.nested(OSLO) == {"mass": {"value": read}, "note": "1,5 of it"}
+
+
+def test_a_time_that_the_clocks_jumped_over_is_refused_by_its_field() -> None:
+    with pytest.raises(Invalid, match="never was") as refused:
+        Entered([("occurred_at", "2026-03-29T02:30")], {}).nested(OSLO)
+    assert [error.field for error in refused.value.errors] == ["occurred_at"]
+    before = Entered([("occurred_at", "2026-03-29T01:59")], {}).nested(OSLO)
+    assert before == {"occurred_at": "2026-03-29T01:59:00+01:00"}
+
+
+def test_what_was_said_is_shown_though_it_is_long(kitchen: Kitchen) -> None:
+    answer = go_to("/", said="Sardinas guardadas: ñ日" * 200)
+    cookie = answer.headers["set-cookie"]
+    assert len(cookie.split(";")[0]) < 4096
+    who = visitor(kitchen, "keeper")
+    who.cookies.set(SAID, cookie.split(";")[0].partition("=")[2], domain=HOST, path="/")
+    assert "Sardinas guardadas: ñ日Sardinas" in who.page("/")
