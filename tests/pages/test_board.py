@@ -117,7 +117,7 @@ def test_an_animal_off_food_comes_at_once_and_says_what_to_do(kitchen: Kitchen) 
     card = cards(page)["concern-1"]
     assert "Off food" in card and "BRINE" in card and "attending veterinarian" in card
     assert 'href="/animals/BRINE"' in page
-    assert page.index("At once") < page.index("concern-1")
+    assert page.index("At once") < page.index("concern-1") < page.index('id="board-ribbon"')
 
 
 def test_what_is_overdue_for_cleaning_is_on_the_board_until_it_is_done(kitchen: Kitchen) -> None:
