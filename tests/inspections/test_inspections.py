@@ -216,7 +216,8 @@ def test_unanswered_questions_hold_the_load(kitchen: Kitchen) -> None:
     inspection = opened(kitchen, a_delivery(kitchen))
     refused = signed(kitchen.commissary, inspection, "accept")
     assert refused.status_code == 409
-    assert "not answered yet" in refused.json()["detail"]
+    said = refused.json()["detail"]
+    assert "not answered yet: the order beside the load; " in said and "paper_order" not in said
     assert signed(kitchen.commissary, inspection, "hold").status_code == 201
 
 

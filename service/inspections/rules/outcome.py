@@ -26,6 +26,7 @@ class Verdict(StrEnum):
 
 
 VERDICTS = tuple(Verdict)
+MOST_NAMED = 3  # questions that a sentence names
 _CORE = {"pass": Answer.ACCEPT, "warn": Answer.QUESTION, "block": Answer.REJECT}
 _VERDICT = {
     Answer.ACCEPT: Verdict.ACCEPT,
@@ -165,10 +166,17 @@ def _open(seen: Seen, still_open: Sequence[str]) -> Iterator[Reason]:
             finding(
                 "inspection",
                 "block",
-                f"lot {seen.lot}: not answered yet: {', '.join(still_open)}",
+                f"lot {seen.lot}: not answered yet: {_named(still_open)}",
                 numbers={"open": float(len(still_open))},
             ),
         )
+
+
+def _named(codes: Sequence[str]) -> str:
+    """Questions by what they look at, the first few of them."""
+    named = [items()[code].look_at for code in codes]
+    more = len(named) - MOST_NAMED
+    return "; ".join(named[:MOST_NAMED]) + (f"; and {more} more" if more > 0 else "")
 
 
 def _cores(seen: Seen, policy: Policy) -> Iterator[Reason]:
