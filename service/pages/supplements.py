@@ -90,7 +90,7 @@ def orders(
             ended=[e for e in shown if e.proposal is None and e.standing is None],
             in_force=[e for e in shown if e.proposal is None and e.standing is not None],
             without=[animal for animal in here if animal.id not in by_animal][:MOST_NAMED],
-            counts=(ranks.count(0), ranks.count(1), ranks.count(2)),
+            counts=(ranks.count(0), ranks.count(1), sum(map(_in_force, by_animal.values()))),
             page=page,
             more=len(by_animal) > begin + ON_A_PAGE,
             may_sign=screen.may(Action.SIGN_SUPPLEMENTS),
@@ -149,6 +149,10 @@ def _rank(mine: Sequence[Standing]) -> int:
     if OrderState.PROPOSED in states:
         return 0
     return 2 if OrderState.IN_FORCE in states else 1
+
+
+def _in_force(mine: Sequence[Standing]) -> bool:
+    return any(each.state is OrderState.IN_FORCE for each in mine)
 
 
 def _shown(screen: Screen, chosen: Sequence[Sequence[Standing]]) -> list[AnimalShown]:

@@ -87,6 +87,7 @@ class StockShown:
     states: Sequence[tuple[str, str]]
     state: State | None
     may_receive: bool
+    may_name_products: bool
 
 
 @dataclass(frozen=True)
@@ -146,6 +147,7 @@ def stock(
             states=[(str(key), word) for key, word in STATES.items()],
             state=state,
             may_receive=screen.may(Action.RECEIVE),
+            may_name_products=screen.may(Action.SET_REQUIREMENTS),
         ),
     )
 

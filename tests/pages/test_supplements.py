@@ -189,6 +189,14 @@ def test_the_kitchen_sheet_keeps_apart_what_nobody_has_signed(fed: Kitchen) -> N
     assert visitor(fed, "keeper").get("/supplements/kitchen?day=never").status_code == 422
 
 
+def test_who_may_name_supplement_products_finds_them_beside_their_stock(kitchen: Kitchen) -> None:
+    way = 'href="/settings/supplement-products"'
+    for role in ("vet", "nutritionist", "manager"):
+        who = visitor(kitchen, role)
+        assert way in who.page("/supplements/stock") and who.page("/settings/supplement-products")
+    assert way not in visitor(kitchen, "keeper").page("/supplements/stock")
+
+
 def test_stock_is_received_counted_thrown_away_and_taken_back(kitchen: Kitchen) -> None:
     fed = brine_fed(kitchen)
     boss = visitor(fed, "commissary")
