@@ -193,14 +193,14 @@ def _plain(_request: Request, error: Exception) -> JSONResponse:
         return _named([FieldProblem(field="body", message="this cannot be read as JSON")])
     kinds = {404: "unknown-address", 405: "unknown-method", 413: "too-large"}
     advice = {
-        404: "Look up the addresses at /docs.",
+        404: "Look at the address again. Those for programs are listed at /docs.",
         405: "Look up the methods at /docs.",
         413: "Send it in smaller parts.",
     }.get(error.status_code, "Correct it and send it again.")
     answer = problem(
         kinds.get(error.status_code, "problem"),
         error.status_code,
-        str(error.detail),
+        "nothing is at this address" if error.status_code == 404 else str(error.detail),
         advice=advice,
     )
     answer.headers.update(error.headers or {})

@@ -10,6 +10,7 @@ from fastapi import Response
 from service.animals import queries as animals
 from service.animals.actions import setting_up
 from service.animals.models import Animal, AnimalWeight
+from service.animals.rules import Sex
 from service.animals.schemas import WeightIn
 from service.catalogue.rules import nutrients, species_facts
 from service.diets.actions import setting
@@ -169,7 +170,9 @@ def _shown(screen: Screen, animal: Animal, span: str) -> OneShown:
 
 def _about(screen: Screen, animal: Animal) -> list[str]:
     say = screen.write.say
-    known = [animal.taxon, say(SEXES[animal.sex])]  # type: ignore[index]
+    known = [animal.taxon]
+    if animal.sex != Sex.UNKNOWN:
+        known.append(say(SEXES[animal.sex]))  # type: ignore[index]
     if animal.born_on is not None:
         years = (screen.view.day_of(screen.at) - animal.born_on).days // 365.25
         known.append(say("%(years)s years", years=int(years)))

@@ -205,7 +205,7 @@ def _last(screen: Screen, measured: _Hours, gap_s: int) -> str:
     """What was measured last, or that nobody measures."""
     write = screen.write
     if not measured.probed:
-        return write.say("no probe hangs here")
+        return write.say("no thermometer hangs here")
     if not measured.hours:
         return write.say("not measured since before %(at)s", at=write.when(screen.at - BEFORE))
     last = measured.hours[-1]

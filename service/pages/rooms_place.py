@@ -112,6 +112,7 @@ class OnePlace:
     probes: Sequence[ProbeShown]
     checks: Sequence[CheckOut]
     may_check: bool
+    may_set_up: bool
     words: Mapping[CheckKind, str] = field(default_factory=lambda: CHECKS)
 
 
@@ -138,6 +139,7 @@ def one_room(
         probes=_probes(screen, found.id),
         checks=_checks(screen, found),
         may_check=screen.may(Action.CHECK),
+        may_set_up=screen.may(Action.SET_UP),
     )
     return screen.show("rooms_place.html", page)
 
