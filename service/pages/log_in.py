@@ -30,6 +30,7 @@ from service.site import queries as sites
 
 router = page_router()
 MOST_HELD_TEXT = 200_000
+LONGEST_NAME = 200  # what failed is kept by name
 
 
 @router.get("/log-in")
@@ -45,7 +46,7 @@ def log_in(request: Request, form: Form, session: WriteSession, at: Now) -> Resp
     """Log in; what was entered before the session ended is shown again, to be sent."""
     held = _held(form.text("_held"))
     came_from = request.client.host if request.client else "unknown"
-    name, next_page = form.text("name").strip(), local_path(form.text("next"))
+    name, next_page = form.text("name").strip()[:LONGEST_NAME], local_path(form.text("next"))
     try:
         token = sessions.log_in(session, name, form.text("password"), address=came_from, at=at)
     except TooOften as refused:

@@ -5,12 +5,14 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 import pytest
+from sqlmodel import select
 
 from service.errors import Invalid
 from service.pages.forms import Entered
 from service.pages.page import SAID, go_to
 from service.security import people, sessions, users
 from service.security.actor import SERVICE
+from service.security.models import LoginFailure
 from service.security.rules import Role
 from service.security.sessions import MOST_FAILURES_OF_A_NAME
 from tests.kitchen import Kitchen
@@ -144,3 +146,10 @@ def test_what_was_said_is_shown_though_it_is_long(kitchen: Kitchen) -> None:
     who = visitor(kitchen, "keeper")
     who.cookies.set(SAID, cookie.split(";")[0].partition("=")[2], domain=HOST, path="/")
     assert "Sardinas guardadas: ñ日Sardinas" in who.page("/")
+
+
+def test_a_name_longer_than_names_are_is_not_kept_whole(ana: Kitchen) -> None:
+    assert log_in(ana, name="A" * 1_000_000).status_code == 401
+    with ana.writing() as session:
+        (name,) = session.exec(select(LoginFailure.name)).all()
+    assert len(name) == 200
