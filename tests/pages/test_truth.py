@@ -1,6 +1,8 @@
 """What pages tell is so: of the right site, by its own name, and in figures that hold."""
 
+import re
 from dataclasses import replace
+from html import unescape
 
 import pytest
 
@@ -139,3 +141,20 @@ def test_a_dose_of_another_day_is_not_recorded_from_its_sheet(small_kitchen: Kit
     assert record in who.page("/supplements/kitchen")
     tomorrow = who.page("/supplements/kitchen?day=2026-11-26")
     assert "Brine" in tomorrow and record not in tomorrow
+
+
+def test_a_table_of_lots_is_not_cut_off_at_a_page(kitchen: Kitchen) -> None:
+    for _ in range(4):
+        line = {
+            "product": "CAP-IQF-12",
+            "caught_from": "2026-08-01",
+            "mass": "12 kg",
+            "place": "FZ1",
+            "core_temperatures": ["-20.1 °C", "-19.4 °C", "-21 °C"],
+        }
+        lots = [line | {"supplier_lot": f"S-{n}"} for n in range(14)]
+        body = {"supplier": "NORD", "arrived_at": "2026-11-02T09:40:00Z", "lots": lots}
+        kitchen.commissary.made("/deliveries", body)
+    who = visitor(kitchen, "keeper")
+    (link,) = re.findall(r'href="(/v1/lots\?[^"]*as=csv)"', who.page("/stock"))
+    assert len(who.get(unescape(link)).text.splitlines()) == 1 + 56
