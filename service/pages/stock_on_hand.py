@@ -149,9 +149,10 @@ class OnHand:
         return dict(there)
 
     def line(self, lot: Lot) -> LotLine:
-        """A lot as it is shown in the list: the headline is its parcel with least life left."""
+        """A lot as it is shown in the list: the headline is its parcel with least life left, of
+        those that are still stored: what thaws has a clock of its own."""
         number, view = lot.id or 0, self.screen.view
-        worst = life_row(self.found, self.parcels[number][0], {view.id: view}, at=self.screen.at)
+        worst = life_row(self.found, self._first_to_go(number), {view.id: view}, at=self.screen.at)
         facts, there = self.facts[number], self._by_place(lot)
         return LotLine(
             code=lot.code,
@@ -164,6 +165,11 @@ class OnHand:
             marks=self._marks(lot, worst.life.used, silent=worst.silent_since is not None),
             next=number in self.next,
         )
+
+    def _first_to_go(self, number: int) -> int:
+        stock, of_lot = self.found.stock, self.parcels[number]
+        stored = (i for i in of_lot if not int(stock.line.batch_id[stock.on_hand[i]]))
+        return next(stored, of_lot[0])
 
     def _marks(self, lot: Lot, used: float, *, silent: bool) -> Sequence[Mark]:
         facts = self.facts[lot.id or 0]

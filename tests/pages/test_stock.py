@@ -46,6 +46,22 @@ def test_the_list_begins_with_the_oldest_catch_of_each_species_and_marks_it(
     assert "100.0 kg" in line_of(page, old) and "FZ1" in line_of(page, old)
 
 
+def test_a_carton_that_thaws_takes_no_life_from_the_cartons_in_the_freezer(
+    kitchen: Kitchen,
+) -> None:
+    lot = kitchen.a_lot(caught="2026-11-01")["code"]
+    who, said = visitor(kitchen, "keeper"), re.compile(r"(\d+) days? of life left")
+
+    def days() -> int:
+        found = said.search(line_of(who.page("/stock"), lot))
+        assert found is not None
+        return int(found[1])
+
+    before = days()
+    kitchen.pulled(lot, "10 kg")
+    assert days() == before > 7
+
+
 def test_a_held_lot_is_not_the_next_to_be_used(kitchen: Kitchen) -> None:
     old = kitchen.a_lot(caught="2026-06-01")["code"]
     young = kitchen.a_lot(caught="2026-08-01")["code"]
