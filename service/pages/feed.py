@@ -237,7 +237,7 @@ def _fish(
         due.species,
         species_facts()[due.species].name,
         grams,
-        f"{screen.view.units.mass_value(grams):g}",
+        screen.write.amount(grams),
         due.thaw_batch or (batch.code if batch else None),
         batch.discard_after if batch else None,
         batches,
@@ -374,10 +374,9 @@ def one_feed(feed: Number, screen: OnScreen, by: MayReverse) -> Response:
     """One feed: what really happened?"""
     feeds.feed_by_id(screen.session, feed, by=by)
     found = feeds.feed_view(screen.session, feed)
-    value = screen.view.units.mass_value
+    amount = screen.write.amount
     masses = [
-        (f"{value(item.portion.offered_g):g}", f"{value(item.portion.eaten_g):g}")
-        for item in found.items
+        (amount(item.portion.offered_g), amount(item.portion.eaten_g)) for item in found.items
     ]
     return screen.show("feed_one.html", OneFeed(found, masses))
 

@@ -1,5 +1,6 @@
 """The round with a tablet: few touches, no network, nothing twice and nothing lost."""
 
+import asyncio
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -153,7 +154,7 @@ def test_a_round_with_the_keyboard_only(served: Served) -> None:
     with at_the_round(served) as (_, page):
         card(page).focus()
         for _ in codes:
-            page.clock.run_for(400)
+            page.locator("[data-card]:focus").wait_for()
             for _ in range(2):  # the thaw batch, then "ate all"
                 page.keyboard.press("Tab")
             page.keyboard.press("Enter")
@@ -313,17 +314,42 @@ def test_after_logging_out_nobody_is_shown_the_page_but_what_was_entered_stays(
     assert len(fed(served.kitchen)) == 1
 
 
-def test_a_slow_network_shows_the_copy_and_a_tablet_that_keeps_nothing_sends_at_once(
-    served: Served,
-) -> None:
+LATENCY = 12  # seconds; the worker waits for three, an entry for twenty
+
+
+@contextmanager
+def slow(kitchen: Kitchen) -> Iterator[None]:
+    """Whatever is asked for takes its time, the page as well as what the worker asks for."""
+    whole = kitchen.app.middleware_stack
+
+    async def late(*asked: Any) -> None:
+        await asyncio.sleep(LATENCY)
+        await whole(*asked)
+
+    kitchen.app.middleware_stack = late
+    yield
+    kitchen.app.middleware_stack = whole
+
+
+def test_on_a_slow_network_the_copy_is_shown_and_an_entry_is_stored_once(served: Served) -> None:
     animals(served.kitchen, 1)
     a_batch(served.kitchen)
-    with at_the_round(served) as (context, page):
-        slow = {"offline": False, "latency": 400, "downloadThroughput": 50e3}
-        devtools = context.new_cdp_session(page)
-        devtools.send("Network.emulateNetworkConditions", {**slow, "uploadThroughput": 20e3})
-        page.reload()
-        card(page).wait_for()
+    with at_the_round(served) as (_, page):
+        with slow(served.kitchen):
+            begun = time.monotonic()
+            page.reload()
+            touch(page, "Ate all")
+            assert time.monotonic() - begun < LATENCY  # no answer can have come yet
+            page.get_by_text("1 wait to be sent.").wait_for()
+            page.reload()  # while it is on its way
+            page.get_by_text("1 wait to be sent.").wait_for()
+            all_sent(page, 1)
+    assert len(fed(served.kitchen)) == 1 and eaten_g(served.kitchen) == 2000
+
+
+def test_a_tablet_that_keeps_nothing_sends_at_once_and_says_so(served: Served) -> None:
+    animals(served.kitchen, 1)
+    a_batch(served.kitchen)
     broken = served.context("keeper")
     broken.add_init_script("Object.defineProperty(window, 'indexedDB', {value: undefined})")
     page = broken.new_page()
