@@ -67,7 +67,9 @@ class Offer:
 
 
 OFFERS = (
-    Offer(Kind.DAY, _("Day sheet"), _("All that was done on a day, in order"), 7),
+    Offer(
+        Kind.DAY, _("Day sheet"), _("Feeds, checks, arrivals and warm times of a day, in order"), 7
+    ),
     Offer(
         Kind.TEMPERATURES,
         _("Temperatures of a place"),
@@ -144,7 +146,7 @@ class _Ask:
 
     @property
     def degree(self) -> str:
-        return f"°{self.units.temperature}"
+        return f"°{self.units.temperature.upper()}"
 
     @property
     def when(self) -> Column:

@@ -1,6 +1,6 @@
 """Settings: suppliers and the fish that they sell, and supplement products."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from fastapi import Response
@@ -90,6 +90,8 @@ class SupplementsShown:
     doses: Sequence[tuple[str, str]]
     pieces: Sequence[tuple[str, str]]
     nutrients: Sequence[tuple[str, str]]
+    named: Mapping[str, str]
+    """What a nutrient is called, by its tag."""
     lines: int
     may_set_up: bool
     """Whether whoever looks may go on to the other settings."""
@@ -159,6 +161,7 @@ def supplement_products(screen: OnScreen, by: MaySetRequirements, page: PageNumb
         products=Paged(rows, part.before, part.after),
         doses=DOSES,
         pieces=PIECES,
+        named={tag: known.name for tag, known in nutrients().items()},
         nutrients=sorted(
             ((tag, f"{known.name}, {known.amount_unit}") for tag, known in nutrients().items()),
             key=lambda pair: pair[1],
