@@ -19,7 +19,7 @@ from service.diets.queries.need import shares_of
 from service.diets.queries.showing import shown
 from service.diets.rules import DietStatus
 from service.diets.rules.season import season_factor
-from service.diets.schemas import DietIn, DietOut
+from service.diets.schemas import DietIn, DietOut, PlannedFeedIn
 from service.feeding.queries import record as records
 from service.feeding.rules import Grain, step_of
 from service.http.bodies import LARGEST_NUMBER
@@ -130,7 +130,7 @@ def _shown(screen: Screen, animal: Animal, span: str) -> OneShown:
     diets = _diets(screen, animal)
     weights = animals.weights(session, id_, limit=MOST_WEIGHTS, before=None)
     steps = _steps(screen, record, diets, first, today, grain)
-    in_force = [d for d in diets if d.status == DietStatus.APPROVED and d.from_day <= today]
+    in_force = _in_force(diets, today)
     ration = shares_of(session, view, today, [animal]).get(id_)
     fast = animals.fasts_on(session, view.id, today).get(id_)
     eaten_g = record["total"]["g"]
@@ -156,8 +156,8 @@ def _shown(screen: Screen, animal: Animal, span: str) -> OneShown:
         cautions=record["cautions"],
         weights=[(w.occurred_at, w.grams) for w in weights],
         weight_chart=_weight_chart(screen, weights),
-        diet=in_force[0] if in_force else None,
-        earlier_diets=[d for d in diets if not in_force or d.id != in_force[0].id],
+        diet=in_force,
+        earlier_diets=[d for d in diets if in_force is None or d.id != in_force.id],
         known_species=known_species(),
         diet_rows=DIET_ROWS,
         may_weigh=screen.may(Action.KEEP_ANIMALS),
@@ -188,14 +188,11 @@ def _diets(screen: Screen, animal: Animal) -> list[DietOut]:
 
 
 def _wanted_g(diets: Sequence[DietOut], day: date) -> float | None:
-    """What the diet in force on a day comes to, with the season; at today's body mass.
-
-    The newest diet recorded of those that hold wins, as in planning.
-    """
-    for diet in diets:
-        if diet.status == DietStatus.APPROVED and diet.from_day <= day and diet.total is not None:
-            return diet.total.g * (season_factor(diet.season, day) if diet.season else 1.0)
-    return None
+    """What the diet in force on a day comes to, with the season; at today's body mass."""
+    diet = _in_force(diets, day)
+    if diet is None or diet.total is None:
+        return None
+    return diet.total.g * (season_factor(diet.season, day) if diet.season else 1.0)
 
 
 def _steps(
@@ -336,8 +333,33 @@ def set_diet(
     found = animals.animal_by_code(session, animal, by=by)
     screen = screen.at_site(found.site_id)
     order = form.read(DietIn, screen.view.zone)
+    if form.text("_keep"):
+        order = _kept(order, _in_force(_diets(screen, found), order.from_day))
     counts = screen.may(Action.SET_DIET)
     status = DietStatus.APPROVED if counts else DietStatus.PROPOSED
     setting.record(session, found, order, status, at=at, by=by)
     said = COUNTS if counts else WAITS
     return go_to(f"/animals/{animal}", said=screen.write.say(said))
+
+
+def _in_force(diets: Sequence[DietOut], day: date) -> DietOut | None:
+    """The diet that a day ends with: that which began last; from the same feed, the one recorded
+    last, as in planning."""
+    holding = [d for d in diets if d.status == DietStatus.APPROVED and d.from_day <= day]
+    return max(holding, key=lambda d: (d.from_day, d.from_feed, d.id), default=None)
+
+
+def _kept(order: DietIn, before: DietOut | None) -> DietIn:
+    """A new diet with what no form asks for as it was before: season, substitutes, and the times
+    of its feeds where there are as many as before."""
+    if before is None:
+        return order
+    substitutes = {item.species: item.substitutes for item in before.items}
+    items = [
+        item.model_copy(update={"substitutes": substitutes.get(item.species, [])})
+        for item in order.items
+    ]
+    kept: dict[str, object] = {"items": items, "season": before.season}
+    if before.feeds and len(before.feeds) == order.feeds_per_day:
+        kept["feeds"] = [PlannedFeedIn(**feed.model_dump()) for feed in before.feeds]
+    return order.model_copy(update=kept)

@@ -24,14 +24,16 @@ from service.buckets.schemas import (
     WeighOutIn,
 )
 from service.catalogue.rules import species_facts
+from service.feeding.queries import batches_by_code
 from service.http.bodies import Code, Cursor, Day
 from service.http.sessions import Now, WriteSession
 from service.pages.forms import Form
 from service.pages.page import OnScreen, Screen, go_to, page_router
-from service.pages.thaw import tabs, told
+from service.pages.thaw import barred, tabs, told
 from service.pages.words import _
 from service.security.guard import MayFeed, MayLook, MayTendThaw
 from service.security.rules import Action
+from service.thawing import queries as thawing
 
 router = page_router("/thaw/buckets")
 
@@ -94,6 +96,8 @@ class OneBucket:
     outcomes: Sequence[tuple[str, str]]
     stands: str | None
     feed_by: datetime | None
+    against: Sequence[str]
+    """What speaks against feeding it, in words: a batch past its time, a lot on hold."""
     may_feed: bool
     may_discard: bool
 
@@ -183,10 +187,30 @@ def one_bucket(code: str, screen: OnScreen, by: MayLook) -> Response:
             outcomes=[(key.value, say(word)) for key, word in OUTCOMES.items()],
             stands=WHERE[stands] if stands else None,
             feed_by=card.bucket.out_of_cold.feed_by,
+            against=_against(screen, card.bucket) if card.open else (),
             may_feed=card.open and screen.may(Action.FEED),
             may_discard=card.open and screen.may(Action.TEND_THAW),
         ),
     )
+
+
+def _against(screen: Screen, bucket: BucketOut) -> list[str]:
+    """Why fish in a bucket must not be fed as things stand now. Some ten queries."""
+    codes = {fish.thaw_batch for fish in bucket.items}
+    batches = list(batches_by_code(screen.session, codes).values())
+    views = thawing.batch_views(screen.session, batches, screen.view.policy, at=screen.at)
+    held = barred(screen, views)
+    say, write = screen.write.say, screen.write
+    found = []
+    for each in views:
+        code, until = each.batch.code, each.discard_after(screen.view.policy)
+        if until <= screen.at:
+            past = _("%(batch)s is past its time since %(until)s: do not feed it, discard it.")
+            found.append(say(past, batch=code, until=write.when(until)))
+        if each.lot.id in held:
+            on_hold = _("%(batch)s is of a lot on hold: do not feed it; ask the vet.")
+            found.append(say(on_hold, batch=code))
+    return found
 
 
 @router.post("/{code}/weigh-out")

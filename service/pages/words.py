@@ -8,6 +8,7 @@ import gettext
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from functools import lru_cache
+from math import ceil
 from pathlib import Path
 
 from service.quantities import GRAMS_PER, Units
@@ -15,6 +16,7 @@ from service.site.queries import SiteView
 
 FOLDER = Path(__file__).parent / "words"
 LANGUAGES = {"en": "English", "es": "Español"}
+ROUNDING = 1e-6  # of a tenth of a degree: what a number in binary may be off by
 MINUTE, HOUR, DAY = timedelta(minutes=1), timedelta(hours=1), timedelta(days=1)
 
 
@@ -71,9 +73,10 @@ class Writer:
         return f"{grams / GRAMS_PER[self.units.mass]:.4f}".rstrip("0").rstrip(".")
 
     def temperature(self, celsius: float) -> str:
-        """`−21.5 °C`."""
+        """`−21.5 °C`; never colder than it was: −17.96 reads −17.9, not as its limit of −18."""
         shown = self.units.temperature_out(celsius)
-        return f"{shown.value:.1f} °{shown.unit.upper()}".replace("-", "−")
+        warm = ceil(shown.value * 10 - ROUNDING) / 10
+        return f"{warm:.1f} °{shown.unit.upper()}".replace("-", "−")
 
     def time(self, at: datetime) -> str:
         """`14:05`."""

@@ -78,3 +78,32 @@ def test_a_hostile_name_is_shown_as_text(kitchen: Kitchen) -> None:
     for path in ("/animals", "/animals/X1"):
         page = who.page(path)
         assert "<script>alert" not in page and "&lt;script&gt;" in page
+
+
+def test_a_new_diet_keeps_the_season_the_substitutes_and_the_feed_times_unless_told_otherwise(
+    kitchen: Kitchen,
+) -> None:
+    season = [1.0, 1.0, 1.0, 1.0, 1.0, 0.8, 0.8, 0.8, 1.0, 1.2, 1.2, 1.0]
+    before = {
+        "from": "2026-11-20",
+        "items": [{"species": "HER", "mass": "6 kg", "substitutes": ["CAP"]}],
+        "feeds_per_day": 2,
+        "feeds": [{"at": "08:00"}, {"at": "15:30"}],
+        "season": season,
+    }
+    kitchen.nutritionist.made("/animals/BRINE/diets", before)
+    who = visitor(kitchen, "nutritionist")
+    fields = {
+        "from": "2026-11-26",
+        "items.0.species": "HER",
+        "items.0.mass.value": "5",
+        "items.0.mass.unit": "kg",
+        "feeds_per_day": "2",
+    }
+    who.sent("/animals/BRINE/diets", fields | {"_keep": "true"})
+    kept: Any = kitchen.keeper.shown("/animals/BRINE/diets")["items"][0]
+    assert kept["season"] == season and kept["items"][0]["substitutes"] == ["CAP"]
+    assert [feed["at"] for feed in kept["feeds"]] == ["08:00", "15:30"]
+    who.sent("/animals/BRINE/diets", fields)
+    plain: Any = kitchen.keeper.shown("/animals/BRINE/diets")["items"][0]
+    assert plain["season"] is None and plain["feeds"] is None

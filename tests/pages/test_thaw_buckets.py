@@ -65,3 +65,22 @@ def test_whoever_feeds_nobody_is_offered_no_bucket_to_fill(
     who = visitor(small_kitchen, role)
     for path in ("/thaw/buckets", f"/thaw/buckets/{code}"):
         assert 'action="/thaw' not in who.page(path)
+
+
+def test_a_bucket_says_that_its_fish_is_past_its_time_or_on_hold(kitchen: Kitchen) -> None:
+    batch = a_batch(kitchen)
+    code = by_hand(kitchen, batch)["code"]
+    who = visitor(kitchen, "keeper")
+    path = f"/thaw/buckets/{code}"
+    assert "do not feed it" not in who.page(path)
+    lot = kitchen.keeper.shown(f"/thaw-batches/{batch}")["lot"]
+    kitchen.vet.made(f"/lots/{lot}/holds", {"reason": "smells of ammonia"})
+    assert f"{batch} is of a lot on hold: do not feed it" in who.page(path)
+    kitchen.clock.forward(hours=50)
+    who = visitor(kitchen, "keeper")
+    assert f"{batch} is past its time since" in who.page(path)
+
+
+def test_a_temperature_over_its_limit_never_reads_as_the_limit(kitchen: Kitchen) -> None:
+    kitchen.temperatures("FZ1-AIR", kitchen.clock(), [-17.96])
+    assert "−17.9 °C" in visitor(kitchen, "keeper").page("/rooms")
