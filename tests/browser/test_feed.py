@@ -324,6 +324,7 @@ LATENCY = 12  # seconds; the worker waits for three, an entry for twenty
 def slow(kitchen: Kitchen) -> Iterator[None]:
     """Whatever is asked for takes its time, the page as well as what the worker asks for."""
     whole = kitchen.app.middleware_stack
+    assert whole is not None
 
     async def late(*asked: Any) -> None:
         await asyncio.sleep(LATENCY)
