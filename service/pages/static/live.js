@@ -35,6 +35,8 @@
   source.addEventListener("alive", () => say(true));
   source.onopen = () => say(true);
   source.onerror = () => say(false);
+  addEventListener("offline", () => say(false)); // a stream that is open may not notice for long
+  addEventListener("online", refresh);
   // Even if no event comes: clocks and lists are read again each minute.
   setInterval(refresh, 60000);
 })();
