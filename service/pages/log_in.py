@@ -8,7 +8,7 @@ from fastapi import Request, Response
 
 from service.errors import Invalid, TooOften
 from service.http.bodies import storable
-from service.http.sessions import Now, WriteSession
+from service.http.sessions import Now, WriteSession, database_of
 from service.pages.forms import Form
 from service.pages.page import (
     LogIn,
@@ -22,7 +22,7 @@ from service.pages.page import (
     set_cookie,
 )
 from service.pages.words import LANGUAGES, _
-from service.security import sessions, users
+from service.security import sessions
 from service.security.first_manager import FIRST_RUN
 from service.security.guard import MayLook
 from service.security.sessions import COOKIE, Visit
@@ -42,27 +42,29 @@ def log_in_page(request: Request, next: str = "/") -> Response:  # noqa: A002 - 
 
 
 @router.post("/log-in")
-def log_in(request: Request, form: Form, session: WriteSession, at: Now) -> Response:
+def log_in(request: Request, form: Form, at: Now) -> Response:
     """Log in; what was entered before the session ended is shown again, to be sent."""
     held = _held(form.text("_held"))
     came_from = request.client.host if request.client else "unknown"
     name, next_page = form.text("name").strip()[:LONGEST_NAME], local_path(form.text("next"))
     try:
-        token = sessions.log_in(session, name, form.text("password"), address=came_from, at=at)
+        found = sessions.log_in(
+            database_of(request), name, form.text("password"), address=came_from, at=at
+        )
     except TooOften as refused:
         said = f"{refused.detail}. {refused.advice}"
         answer = ask_to_log_in(request, LogIn(next_page, held, said, ended=False), status=429)
         answer.headers["Retry-After"] = str(int(sessions.COUNTED / timedelta(seconds=1)))
         return answer
-    if token is None:
+    if found is None:
         said = _("This name and this password do not belong together.")
         return ask_to_log_in(request, LogIn(next_page, held, said, ended=False))
     if held is None:
         answer = go_to(local_path(form.text("next")))
     else:
-        request.state.actor = users.actor_named(session, name)
+        request.state.actor = found.by
         answer = plain_page(request, "held.html", held)
-    set_cookie(answer, request, token)
+    set_cookie(answer, request, found.cookie)
     return answer
 
 

@@ -16,11 +16,13 @@ from sqlalchemy import Connection, delete, func, update
 from sqlalchemy import select as select_columns
 from sqlmodel import Session, col, select
 
+from service.database import Database
 from service.errors import TooOften
 from service.security import audit
 from service.security.actor import Actor
 from service.security.models import LoginFailure, User, UserSite, WebSession
 from service.security.rules import Role
+from service.security.transactions import transaction
 from service.security.users import KNOWN_FOR_S, hash_token, hasher, password_fits
 
 COOKIE = "fishhouse_session"
@@ -60,19 +62,40 @@ class Visit:
     language: str | None
 
 
-def log_in(session: Session, name: str, password: str, *, address: str, at: datetime) -> str | None:
-    """The cookie of a new session, or None for a wrong name or password, which is counted.
+@dataclass(frozen=True)
+class LoggedIn:
+    """Somebody who has just logged in, and the cookie of their session."""
+
+    by: Actor
+    cookie: str
+
+
+def log_in(
+    database: Database, name: str, password: str, *, address: str, at: datetime
+) -> LoggedIn | None:
+    """A new session, or None for a wrong name or password.
 
     Raises TooOften for whoever has failed too many times in a quarter of an hour: no
     password is looked at then. Takes a third of a second whether the name exists or not.
+
+    An attempt counts as failed before the password is looked at, and no more once it fitted: so
+    many at once are no more guesses than one after the other, and nobody who writes waits for
+    the third of a second.
     """
-    refuse_guessing(session, name, address=address, at=at)
-    user = session.exec(select(User).where(col(User.name) == name)).one_or_none()
-    if not _may_log_in(user, password) or user is None:
-        session.add(LoginFailure(name=name, address=address, at=at))
+    with transaction(database.writer) as session:
+        refuse_guessing(session, name, address=address, at=at)
         session.execute(delete(LoginFailure).where(col(LoginFailure.at) < at - COUNTED * 4))
+        attempt = LoginFailure(name=name, address=address, at=at)
+        session.add(attempt)
+        user = session.exec(select(User).where(col(User.name) == name)).one_or_none()
+        session.flush()
+        session.expunge_all()  # both are read after the transaction
+    if user is None or not _may_log_in(user, password):
         return None
-    return open_session(session, user, at=at)
+    with transaction(database.writer) as session:
+        session.execute(delete(LoginFailure).where(col(LoginFailure.id) == attempt.id))
+        by = Actor(user_id=user.id or 0, name=user.name, role=Role(user.role))
+        return LoggedIn(by, open_session(session, user, at=at))
 
 
 def open_session(session: Session, user: User, *, at: datetime) -> str:

@@ -1,5 +1,6 @@
 """Logging in: throttled, ended, and never from another site's page."""
 
+from concurrent.futures import ThreadPoolExecutor
 from datetime import timedelta
 
 import pytest
@@ -40,6 +41,28 @@ def test_after_five_wrong_passwords_even_the_right_one_waits_a_quarter_of_an_hou
     assert refused.status_code == 429 and int(refused.headers["retry-after"]) > 0
     ana.clock.forward(minutes=16)
     assert who.post("/log-in", right).status_code == 303
+
+
+def test_forty_guesses_at_once_are_no_more_than_five_one_after_the_other(ana: Kitchen) -> None:
+    """And nobody who feeds meanwhile waits for the passwords."""
+
+    def guess(number: int) -> int:
+        wrong = {"name": "Ana", "password": f"guess {number}"}
+        return visitor(ana, None).post("/log-in", wrong).status_code
+
+    with ThreadPoolExecutor(8) as pool:
+        answers = list(pool.map(guess, range(40)))
+    looked_at = answers.count(401)
+    assert MOST_FAILURES_OF_A_NAME <= looked_at <= MOST_FAILURES_OF_A_NAME + 8
+    assert answers.count(429) == 40 - looked_at
+    if ana.address.startswith("sqlite"):
+        assert looked_at == MOST_FAILURES_OF_A_NAME
+
+
+def test_a_password_that_fitted_does_not_count_as_a_guess(ana: Kitchen) -> None:
+    who = visitor(ana, None)
+    for _ in range(3 * MOST_FAILURES_OF_A_NAME):
+        assert who.post("/log-in", {"name": "Ana", "password": PASSWORD}).status_code == 303
 
 
 def test_a_thermometer_and_a_user_without_a_password_do_not_log_in(kitchen: Kitchen) -> None:
