@@ -84,6 +84,8 @@ class StockCount(SQLModel, table=True):
 class Movement(SQLModel, table=True):
     """One event in the ledger; its transfers carry the grams."""
 
+    __table_args__ = (Index("ix_movement_site_id_occurred_at", "site_id", "occurred_at"),)
+
     id: int | None = Field(default=None, primary_key=True)
     site_id: int = Field(foreign_key="site.id")
     kind: str

@@ -19,9 +19,10 @@ from service.feeding.queries import FeedView, feeds
 from service.feeding.queries.record import record as intake
 from service.feeding.rules import Grain
 from service.feeding.rules import Outcome as FeedOutcome
+from service.ledger.rules import MovementKind
 from service.pages.page import Screen
 from service.pages.records_pdf import MOST_ROWS, Column, Record, Row
-from service.pages.words import _
+from service.pages.words import _, warm_tenth
 from service.quantities import Units
 from service.receiving import queries as receiving
 from service.security import audit
@@ -30,9 +31,10 @@ from service.site import queries as sites
 from service.site.models import Place
 from service.site.queries import SiteView
 from service.site.rules import PlaceKind, place_limit_c
-from service.supplements.queries.standing import recorded_of
+from service.supplements.queries.standing import animals_by_id, recorded_at_site, recorded_of
 from service.temperatures.queries import chart_of_place
 from service.temperatures.rules.steps import step_from
+from service.traceability.queries.days import Carried, handled, holds_between
 from service.welfare.queries.using import fish_use
 
 HOURS_WITHIN_DAYS = 31  # longer, a temperature record is one line a day
@@ -68,7 +70,10 @@ class Offer:
 
 OFFERS = (
     Offer(
-        Kind.DAY, _("Day sheet"), _("Feeds, checks, arrivals and warm times of a day, in order"), 7
+        Kind.DAY,
+        _("Day sheet"),
+        _("Feeds, supplements, fish moved, holds, checks and warm times of a day, in order"),
+        7,
     ),
     Offer(
         Kind.TEMPERATURES,
@@ -142,7 +147,13 @@ class _Ask:
         """A temperature without its unit, which stands over the column."""
         if celsius is None:
             return ""
-        return f"{self.units.temperature_out(celsius).value:.1f}".replace("-", "−")
+        return warm_tenth(self.units.temperature_out(celsius).value)
+
+    def carried(self, carried: Carried) -> str:
+        """`FZ1 to TANK1, T261125AAAU: 20.000 kg`: where fish went, and how much."""
+        way = f"{carried.from_where or ''} to {carried.to_where or ''}".replace("_", " ")
+        batch = f", {carried.thaw_batch}" if carried.thaw_batch else ""
+        return f"{way}{batch}: {self.mass(carried.grams)} {self.units.mass}"
 
     @property
     def degree(self) -> str:
@@ -485,12 +496,23 @@ def _fish_use(ask: _Ask) -> Record:
 
 def _day(ask: _Ask) -> Record:
     lines = sorted(
-        [*_feeds(ask), *_checks_of_day(ask), *_arrivals(ask), *_warm_times(ask)],
+        [
+            *_feeds(ask),
+            *_given(ask),
+            *_handled(ask),
+            *_holds(ask),
+            *_checks_of_day(ask),
+            *_arrivals(ask),
+            *_warm_times(ask),
+        ],
         key=lambda line: line[0],
     )
     return Record(
         title="Day sheet",
-        about=["What was recorded: feeds, checks, arrivals, and when a place was warm or silent"],
+        about=[
+            "What was recorded: feeds, supplements, arrivals, pulls and other moves of fish, "
+            "holds, checks, and when a place was warm or silent"
+        ],
         columns=[
             ask.when,
             Column("what"),
@@ -526,6 +548,65 @@ def _feed_says(ask: _Ask, feed: FeedView) -> tuple[str, bool]:
     back = ["TAKEN BACK"] if feed.taken_back else []
     said = [*back, outcome if eaten else outcome.upper(), *fish, *filter(None, [feed.note])]
     return "; ".join(said), feed.taken_back or not eaten
+
+
+def _given(ask: _Ask) -> Iterator[_Line]:
+    """Supplements that stand recorded, by the day that they were for."""
+    day = ask.first
+    while day <= ask.last:
+        found = recorded_at_site(ask.session, ask.view.id, day)
+        names = animals_by_id(ask.session, {given.animal_id for given, _ in found})
+        for given, product in found:
+            outcome = given.outcome.replace("_", " ")
+            right = given.outcome == "given"
+            said = [
+                f"{given.count:g} x {product.name}",
+                outcome if right else outcome.upper(),
+                *([f"batch {given.batch}"] if given.batch else []),
+                *filter(None, [given.reason]),
+            ]
+            at = ask.at(given.occurred_at)
+            row = Row(
+                [at, "supplement", names[given.animal_id].code, "; ".join(said), given.by],
+                marked=not right,
+            )
+            yield given.occurred_at, row
+        day += timedelta(days=1)
+
+
+def _handled(ask: _Ask) -> Iterator[_Line]:
+    """What was done with fish, but for arrivals and feeds, which have lines of their own."""
+    found = handled(
+        ask.session,
+        ask.view.id,
+        ask.begin,
+        ask.end,
+        without=(MovementKind.RECEIVED, MovementKind.FED),
+        limit=MOST_ROWS + 1,
+    )
+    for each in found:
+        said = [*(["TAKEN BACK"] if each.taken_back else []), *map(ask.carried, each.carried)]
+        lots = ", ".join(dict.fromkeys(carried.lot for carried in each.carried))
+        cells = [
+            ask.at(each.at),
+            each.kind.replace("_", " "),
+            lots,
+            "; ".join([*said, *filter(None, [each.reason])]),
+            each.by,
+        ]
+        yield each.at, Row(cells, marked=each.taken_back)
+
+
+def _holds(ask: _Ask) -> Iterator[_Line]:
+    for each in holds_between(ask.session, ask.view.id, ask.begin, ask.end):
+        hold = each.hold
+        if ask.begin <= hold.placed_at < ask.end:
+            at = ask.at(hold.placed_at)
+            row = Row([at, "hold", each.lot, f"HELD: {hold.reason}", hold.placed_by], marked=True)
+            yield hold.placed_at, row
+        if hold.released_at is not None and ask.begin <= hold.released_at < ask.end:
+            at, why = ask.at(hold.released_at), hold.release_reason or ""
+            yield hold.released_at, Row([at, "release", each.lot, why, hold.released_by or ""])
 
 
 def _checks_of_day(ask: _Ask) -> Iterator[_Line]:

@@ -75,8 +75,7 @@ class Writer:
     def temperature(self, celsius: float) -> str:
         """`−21.5 °C`; never colder than it was: −17.96 reads −17.9, not as its limit of −18."""
         shown = self.units.temperature_out(celsius)
-        warm = ceil(shown.value * 10 - ROUNDING) / 10
-        return f"{warm:.1f} °{shown.unit.upper()}".replace("-", "−")
+        return f"{warm_tenth(shown.value)} °{shown.unit.upper()}"
 
     def time(self, at: datetime) -> str:
         """`14:05`."""
@@ -109,6 +108,15 @@ class Writer:
     def local(self, at: datetime) -> str:
         """What a `datetime-local` field holds."""
         return f"{at.astimezone(self.view.zone):%Y-%m-%dT%H:%M}"
+
+
+def warm_tenth(degrees: float) -> str:
+    """Degrees to a tenth, never colder than they were.
+
+    >>> warm_tenth(-17.96), warm_tenth(-18.0), warm_tenth(0.31)
+    ('−17.9', '−18.0', '0.4')
+    """
+    return f"{ceil(degrees * 10 - ROUNDING) / 10:.1f}".replace("-", "−")
 
 
 def _(message: str) -> str:

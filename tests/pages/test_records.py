@@ -79,6 +79,29 @@ def test_what_was_eaten_stands_in_the_day_sheet_and_the_intake_to_the_gram(
     assert feed["of"] == "BRINE" and "eaten 1.250" in feed["record"]
 
 
+def test_the_day_sheet_holds_what_was_done_with_fish_and_with_lots(kitchen: Kitchen) -> None:
+    lot = kitchen.a_lot()["code"]
+    kitchen.clock.forward(hours=1)
+    batch = kitchen.pulled(lot, "10 kg")["code"]
+    number = kitchen.vet.made(f"/lots/{lot}/holds", {"reason": "smells of ammonia"})["id"]
+    kitchen.clock.forward(hours=1)
+    kitchen.vet.made(f"/holds/{number}/release", {"reason": "it was the drain"})
+    gone = {"mass": "10 kg", "reason": "fell on the floor"}
+    kitchen.keeper.made(f"/thaw-batches/{batch}/discard", gone)
+    kitchen.commissary.made(
+        "/moves", {"lot": lot, "from_place": "FZ1", "to_place": "FZ2", "mass": "20 kg"}
+    )
+    told = [
+        (row["what"], row["of"], row["record"])
+        for row in rows(asked(visitor(kitchen, "vet"), "day"))
+    ]
+    assert ("pulled", lot, f"FZ1 to TANK1, {batch}: 10.000 kg") in told
+    assert ("hold", lot, "HELD: smells of ammonia") in told
+    assert ("release", lot, "it was the drain") in told
+    assert any(w == "discarded" and "fell on the floor" in said for w, _, said in told)
+    assert any(w == "moved" and "FZ1 to FZ2: 20.000 kg" in said for w, _, said in told)
+
+
 def test_hostile_words_break_no_paper_and_run_in_no_spreadsheet(kitchen: Kitchen) -> None:
     kitchen.keeper.made("/checks", {"kind": "cleaned", "place": "FZ1", "note": f"={HOSTILE}"})
     who = visitor(kitchen, "keeper")
