@@ -2,7 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import date, datetime, timedelta
 
 from fastapi import Response
 
@@ -13,6 +13,7 @@ from service.excursions.queries.shown import Shown as ShownExcursion
 from service.excursions.rules import ExcursionKind, ExcursionState
 from service.http.bodies import Number
 from service.http.sessions import Now, WriteSession
+from service.inspections.queries import unsigned
 from service.ledger import queries as ledger
 from service.notifications import queries as notifications
 from service.notifications.actions.acknowledging import acknowledge
@@ -22,6 +23,7 @@ from service.pages.board_cards import Card, Level
 from service.pages.board_ribbon import AFTER, Meal, cold_places, ribbon_of_board
 from service.pages.news import Kept
 from service.pages.page import OnScreen, Screen, go_to, page_router
+from service.pages.receive import UNSIGNED_FOR
 from service.pages.ribbon import Ribbon
 from service.pages.thaw import barred
 from service.pages.words import _
@@ -136,6 +138,7 @@ def _board(screen: Screen) -> BoardShown:
         *cards.of_silent_places(screen, cold, _known_to_be_silent(excursions)),
         *_concerns(screen),
         *_holds(screen),
+        *_inspections(screen),
         *_supplements(screen),
         *cards.of_chores(screen, _chores(screen, places)),
         *_doubtful_probes(screen),
@@ -223,6 +226,15 @@ def _holds(screen: Screen) -> list[Card]:
     return list(cards.of_holds(screen, rows[:MOST], len(rows) > MOST))
 
 
+def _inspections(screen: Screen) -> list[Card]:
+    """For whoever may go on with them."""
+    if not screen.may(Action.RECEIVE):
+        return []
+    since = screen.at - UNSIGNED_FOR
+    rows = unsigned(screen.session, screen.view.id, since=since, limit=MOST + 1)
+    return list(cards.of_inspections(screen, rows[:MOST], len(rows) > MOST))
+
+
 def _supplements(screen: Screen) -> list[Card]:
     session, site_id, today = screen.session, screen.view.id, screen.view.day_of(screen.at)
     proposed = orders.proposed(session, site_id, today, since=screen.at - orders.SHOWN_FOR)
@@ -234,6 +246,7 @@ def _supplements(screen: Screen) -> list[Card]:
     if ended:
         ended -= {plan.animal_id for plan in orders.in_force(session, site_id, today, ended)}
     names = orders.animals_by_id(session, [*ended, *(plan.animal_id for plan in proposed)])
+    ended = {id_ for id_ in ended if (names[id_].gone_on or date.max) > today}
     return list(
         cards.of_supplements(
             screen,

@@ -10,6 +10,7 @@ from service.chores.queries import Standing as ChoreStanding
 from service.chores.rules import ChoreState
 from service.excursions.queries.shown import Shown as ShownExcursion
 from service.excursions.rules import ExcursionKind, ExcursionState
+from service.inspections.models import Inspection
 from service.lots.models import Hold, Lot
 from service.notifications.rules import Urgency
 from service.pages.board_ribbon import ColdPlace, Meal
@@ -303,6 +304,28 @@ def of_holds(screen: Screen, holds: Sequence[tuple[Hold, Lot]], more: bool) -> I
         says=_some(write, lines),
         href="/stock",
         act=write.say("Lots"),
+    )
+
+
+def of_inspections(
+    screen: Screen, unsigned: Sequence[tuple[Inspection, str]], more: bool
+) -> Iterator[Card]:
+    """Deliveries that were received and that nobody has decided on with a signature."""
+    if not unsigned:
+        return
+    write = screen.write
+    lines = [f"{write.when(each.opened_at)} · {supplier}" for each, supplier in unsigned]
+    yield Card(
+        id="inspections",
+        level=Level.TODAY,
+        due=unsigned[-1][0].opened_at,
+        mark=write.say("Unsigned"),
+        title=write.say(
+            "Inspections to sign: %(count)s", count=f"{len(unsigned)}{'+' if more else ''}"
+        ),
+        says=_some(write, lines),
+        href="/receive",
+        act=write.say("Receive"),
     )
 
 

@@ -195,3 +195,13 @@ def test_many_thaw_batches_are_cut_and_counted(small_kitchen: Kitchen) -> None:
     assert "2 more thaw batches" in page
     assert len([key for key in cards(page) if key.startswith("batch-")]) == MOST_BATCHES
     assert len(page.encode()) < 300_000
+
+
+def test_a_delivery_that_nobody_has_signed_waits_on_the_board_of_who_may_receive(
+    kitchen: Kitchen,
+) -> None:
+    kitchen.a_lot()
+    delivery = kitchen.commissary.shown("/deliveries")["items"][0]["id"]
+    kitchen.commissary.made(f"/deliveries/{delivery}/inspections", {})
+    assert "Inspections to sign: 1" in visitor(kitchen, "commissary").page("/")
+    assert "Inspections to sign" not in visitor(kitchen, "keeper").page("/")
