@@ -85,6 +85,7 @@ def _ways(screen: Screen) -> list[Way]:
     return [
         Way("/settings/house", _("The house"), _("Name, time zone, units")),
         Way("/settings/places", _("Places"), _("Where fish is kept and thawed"), len(here)),
+        Way("/settings/opening", _("Fish that is there already"), _("When the books begin")),
         Way("/settings/probes", _("Probes"), _("Thermometers, and where they hang"), len(hung)),
         Way(
             "/settings/fish",

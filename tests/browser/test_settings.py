@@ -115,3 +115,22 @@ def test_no_page_of_the_settings_weighs_more_than_it_may(served: Served) -> None
         with served.page("manager") as page:
             script, everything = weight_of(page, path)
             assert script <= 150_000 and everything <= 300_000, (path, script, everything)
+
+
+@pytest.mark.parametrize("size", [TABLET, PHONE])
+def test_a_manager_checks_what_lies_in_the_freezers_and_then_enters_it(
+    served: Served, size: ViewportSize
+) -> None:
+    with served.page("manager", size) as page:
+        page.goto("/settings/opening")
+        first = page.get_by_role("group", name="Lot 1")
+        first.get_by_label("Place").select_option("FZ1")
+        first.get_by_label("Product").select_option("HER-BLOCK-10")
+        first.get_by_label("Cartons").fill("5")
+        look(page, "settings-opening")
+        page.get_by_role("button", name="Check it first").click()
+        page.get_by_role("heading", name="Checked, nothing is stored").wait_for()
+        look(page, "settings-opening-checked")
+        page.get_by_role("link", name="Back to the form").click()
+        page.get_by_role("button", name="Enter it in the books").click()
+        page.get_by_text("1 lots are in the books").wait_for()

@@ -50,7 +50,8 @@
     buttons.forEach((button) => { button.disabled = true; });
     let answer;
     try {
-      answer = await fetch(form.action, {
+      const action = submitter?.hasAttribute("formaction") ? submitter.formAction : form.action;
+      answer = await fetch(action, {
         method: "POST", body: files ? data : new URLSearchParams([...data].filter(([, v]) => typeof v === "string")),
         headers: { Accept: "text/html", "X-Form": "fetch" },
       });
