@@ -8,6 +8,7 @@ with a reason where the role may.
 
 import secrets
 from collections.abc import Awaitable, Callable, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from functools import lru_cache
@@ -18,6 +19,7 @@ import jinja2
 from fastapi import APIRouter, Depends, Request, Response
 from fastapi.responses import HTMLResponse
 from fastapi.routing import APIRoute
+from sqlalchemy.exc import OperationalError
 from sqlmodel import Session
 from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import UploadFile
@@ -248,10 +250,13 @@ async def _let_in(request: Request, right: Right) -> None:
 
 
 def _touch(request: Request, visit: Visit, at: datetime) -> None:
+    """A page is shown all the same while nothing can be written: what is there must be readable
+    on a full disk."""
     database: Database = request.app.state.database
-    with transaction(database.writer) as session:
-        sessions.touch(session, visit, at=at)
-    request.app.state.visits.forget()
+    with suppress(OperationalError):
+        with transaction(database.writer) as session:
+            sessions.touch(session, visit, at=at)
+        request.app.state.visits.forget()
 
 
 def set_cookie(response: Response, request: Request, token: str) -> None:

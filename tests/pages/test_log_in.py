@@ -4,8 +4,9 @@ from concurrent.futures import ThreadPoolExecutor
 from datetime import timedelta
 
 import pytest
+from sqlalchemy.exc import OperationalError
 
-from service.security import users
+from service.security import sessions, users
 from service.security.rules import Role
 from service.security.sessions import MOST_FAILURES_OF_A_NAME
 from tests.kitchen import Kitchen
@@ -165,3 +166,17 @@ def test_a_form_sent_twice_is_done_once_and_leads_to_the_same_page(kitchen: Kitc
     assert who.sent("/language", fields) == who.sent("/language", fields) == "/"
     edited = who.post("/language", fields | {"language": "en"})
     assert edited.status_code == 409
+
+
+def test_pages_are_read_while_nothing_can_be_written(
+    small_kitchen: Kitchen, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """That somebody is still there would be a write."""
+
+    def full(*_: object, **__: object) -> None:
+        raise OperationalError("UPDATE web_session", None, Exception("database or disk is full"))
+
+    who = visitor(small_kitchen, "keeper")
+    small_kitchen.clock.forward(minutes=5)
+    monkeypatch.setattr(sessions, "touch", full)
+    assert "Now" in who.page("/")
