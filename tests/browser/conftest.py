@@ -62,13 +62,13 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
         items[:] = [item for item in items if item not in lacking]
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="package")  # its loop runs in this thread: others could start none
 def playwright() -> Iterator[Playwright]:
     with sync_playwright() as started:
         yield started
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="package")
 def browser(playwright: Playwright) -> Iterator[Browser]:
     launched = launch(playwright)
     yield launched
