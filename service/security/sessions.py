@@ -21,16 +21,16 @@ from service.errors import TooOften
 from service.security import audit
 from service.security.actor import Actor
 from service.security.models import LoginFailure, User, UserSite, WebSession
+from service.security.remembering import Remembered
 from service.security.rules import Role
 from service.security.transactions import transaction
-from service.security.users import KNOWN_FOR_S, hash_token, hasher, password_fits
+from service.security.users import hash_token, hasher, password_fits
 
 COOKIE = "fishhouse_session"
 COUNTED = timedelta(minutes=15)
 MOST_FAILURES_OF_A_NAME, MOST_FAILURES_OF_AN_ADDRESS = 5, 30
 TOUCHED_EVERY = timedelta(minutes=1)
 LONGEST = timedelta(days=7)
-_LARGEST_CACHE = 10_000
 
 _BY_HASH: Any = (
     select_columns(
@@ -163,32 +163,21 @@ class SessionBook:
 
     def __init__(self, idle: timedelta) -> None:
         self._idle = idle
-        self._known: dict[bytes, tuple[float, Visit]] = {}
+        self._known = Remembered(_find)
 
     def visit(
         self, connection_of: Callable[[], Connection], token: str, *, at: datetime
     ) -> Visit | None:
         """The session of a cookie; None if it is unknown, ended, or was left alone too long."""
-        hashed = hash_token(token)
-        seconds = at.timestamp()
-        known = self._known.get(hashed)
-        if known is None or not 0 <= seconds - known[0] <= KNOWN_FOR_S:
-            with connection_of() as connection:
-                found = _find(connection, hashed)
-            if found is None:
-                self._known.pop(hashed, None)
-                return None
-            if len(self._known) >= _LARGEST_CACHE:
-                self._known.clear()
-            known = (seconds, found)
-            self._known[hashed] = known
-        visit = known[1]
+        visit = self._known(connection_of, hash_token(token), at=at)
+        if visit is None:
+            return None
         over = at - visit.seen_at > self._idle or at - visit.created_at > LONGEST
         return None if over else visit
 
     def forget(self) -> None:
         """Look every session up anew: something about one has changed in this process."""
-        self._known.clear()
+        self._known.forget()
 
 
 def _find(connection: Connection, hashed: bytes) -> Visit | None:

@@ -15,11 +15,10 @@ from service.errors import Conflict, Invalid, NotAllowed, NotFound
 from service.security import audit
 from service.security.actor import SERVICE, Actor
 from service.security.models import ApiToken, User, UserSite
+from service.security.remembering import Remembered
 from service.security.rules import Action, Role
 
 TOKEN_PREFIX = "fh_"
-KNOWN_FOR_S = 2.0  # a withdrawn token stops within this time
-_LARGEST_CACHE = 10_000
 
 _BY_HASH = (
     select(
@@ -129,26 +128,16 @@ class TokenBook:
     """Who holds which token, remembered for two seconds. One select a token and miss."""
 
     def __init__(self) -> None:
-        self._known: dict[bytes, tuple[float, datetime | None, Actor]] = {}
+        self._known = Remembered(_find)
 
     def actor(
         self, connection_of: Callable[[], Connection], token: str, *, at: datetime
     ) -> Actor | None:
         """The user of a token; None if it is unknown, withdrawn or run out."""
-        hashed = hash_token(token)
-        seconds = at.timestamp()
-        known = self._known.get(hashed)
-        if known is None or not 0 <= seconds - known[0] <= KNOWN_FOR_S:
-            with connection_of() as connection:
-                found = _find(connection, hashed)
-            if found is None:
-                self._known.pop(hashed, None)
-                return None
-            if len(self._known) >= _LARGEST_CACHE:
-                self._known.clear()
-            known = (seconds, *found)
-            self._known[hashed] = known
-        _, expires_at, actor = known
+        found = self._known(connection_of, hash_token(token), at=at)
+        if found is None:
+            return None
+        expires_at, actor = found
         return actor if expires_at is None or at < expires_at else None
 
 

@@ -11,7 +11,7 @@ from service.errors import Conflict, Invalid
 from service.security import users
 from service.security.models import ApiToken, User
 from service.security.rules import Action, Role
-from service.security.users import KNOWN_FOR_S
+from service.security.remembering import KNOWN_FOR_S
 from tests.kitchen import Kitchen, Person
 
 
