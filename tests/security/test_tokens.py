@@ -10,8 +10,8 @@ from sqlmodel import Session, col, select, update
 from service.errors import Conflict, Invalid
 from service.security import users
 from service.security.models import ApiToken, User
-from service.security.rules import Action, Role
 from service.security.remembering import KNOWN_FOR_S
+from service.security.rules import Action, Role
 from tests.kitchen import Kitchen, Person
 
 
