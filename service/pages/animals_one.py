@@ -28,10 +28,11 @@ from service.pages.animals import SEXES, STAGES
 from service.pages.chart import Chart, Line, chart
 from service.pages.columns import Columns, Step, columns
 from service.pages.forms import Form
+from service.pages.frame import WHO_SEES_REASONS
 from service.pages.page import OnScreen, Screen, go_to, page_router
 from service.pages.words import _
 from service.security.guard import MayKeepAnimals, MayLook, MayProposeDiet
-from service.security.rules import Action, Role
+from service.security.rules import Action
 from service.welfare.queries import looking
 from service.welfare.rules import ConcernKind, Reason, what_to_do
 
@@ -46,7 +47,6 @@ SPANS = {
 COUNTS = _("The diet counts from the day named.")
 WAITS = _("Proposed. It counts once it is approved.")
 MOST_WEIGHTS, MOST_DIETS, MOST_LOTS, DIET_ROWS = 60, 12, 40, 5
-IN_DETAIL = frozenset({Role.NUTRITIONIST, Role.VET, Role.MANAGER, Role.INSPECTOR})
 
 
 @dataclass(frozen=True)
@@ -163,7 +163,7 @@ def _shown(screen: Screen, animal: Animal, span: str) -> OneShown:
         may_weigh=screen.may(Action.KEEP_ANIMALS),
         may_diet=screen.may(Action.SET_DIET),
         may_propose=screen.may(Action.PROPOSE_DIET),
-        in_detail=screen.by.role in IN_DETAIL,
+        in_detail=screen.by.role in WHO_SEES_REASONS,
         gone_on=animal.gone_on,
     )
 

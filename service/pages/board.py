@@ -122,7 +122,7 @@ def _kept_board(screen: Screen) -> BoardShown:
 
 def _board(screen: Screen) -> BoardShown:
     """Some forty queries, none of which reads history."""
-    places = [p for p in sites.places(screen.session, by=screen.by) if p.site_id == screen.view.id]
+    places = sites.places_of(screen.session, screen.view.id)
     batches = _batches(screen)
     shown_batches = batches[:MOST_BATCHES]
     held = barred(screen, shown_batches)

@@ -14,10 +14,11 @@ from service.inspections.models import Inspection
 from service.lots.models import Hold, Lot
 from service.notifications.rules import Urgency
 from service.pages.board_ribbon import ColdPlace, Meal
+from service.pages.frame import WHO_DECIDES
 from service.pages.page import Screen
 from service.pages.words import Writer, _
 from service.probes.models import ProbeConcern
-from service.security.rules import Action, Role
+from service.security.rules import Action
 from service.thawing.queries import BatchView
 from service.thawing.schemas import PullLine
 from service.welfare.models import WelfareConcern
@@ -25,7 +26,6 @@ from service.welfare.rules import ConcernKind, Reason, urgency_of, what_to_do
 
 SOON, TODAY = timedelta(hours=3), timedelta(hours=18)
 MOST_LINES = 5
-WITH_RANGES = frozenset({Role.NUTRITIONIST, Role.VET, Role.MANAGER})
 
 
 class Level(IntEnum):
@@ -128,7 +128,7 @@ def _how_far(screen: Screen, each: BatchView) -> str:
     if forecast is None:
         return out
     thawed = write.when(each.thawed_after(forecast.hours))
-    if screen.by.role not in WITH_RANGES:
+    if screen.by.role not in WHO_DECIDES:
         return f"{out}; {write.say('thawed about %(at)s', at=thawed)}"
     low = write.when(each.thawed_after(forecast.low_h))
     high = write.when(each.thawed_after(forecast.high_h))

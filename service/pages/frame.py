@@ -6,6 +6,10 @@ from dataclasses import dataclass
 from service.pages.words import _
 from service.security.rules import Action, Role, may
 
+WHO_DECIDES = frozenset({Role.NUTRITIONIST, Role.VET, Role.MANAGER})
+"""Who decides by ranges and reasons; a keeper acts by numbers."""
+WHO_SEES_REASONS = WHO_DECIDES | {Role.INSPECTOR}
+
 
 @dataclass(frozen=True)
 class Section:

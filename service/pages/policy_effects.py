@@ -85,10 +85,9 @@ class House:
         return upkeep.known(self.session, [f for f in found if f[1].site_id == self.view.id])
 
     @cached_property
-    def places(self) -> list[Place]:
+    def places(self) -> Sequence[Place]:
         """The site's places. One query."""
-        found = sites.places(self.session, by=self.by)
-        return [place for place in found if place.site_id == self.view.id]
+        return sites.places_of(self.session, self.view.id)
 
 
 Concerned = Mapping[str, int]

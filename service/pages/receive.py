@@ -469,7 +469,7 @@ def place(draft: Number, lot: Number, screen: OnScreen, by: MayReceive) -> Respo
     """Where does it go?"""
     screen = _at_its_site(screen, draft)
     shown = _lot_shown(screen, draft, lot, Step.PLACE)
-    found = [p for p in sites.places(screen.session, by=by) if p.site_id == screen.view.id]
+    found = sites.places_of(screen.session, screen.view.id)
     fish = shown.entered.fish
     kinds = COLD_FOR.get(fish.received_as if fish else ReceivedAs.FROZEN)
     page = PlacesShown(

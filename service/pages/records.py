@@ -74,7 +74,7 @@ def record(
 def _shown(screen: Screen) -> RecordsShown:
     view = screen.view
     today = view.day_of(screen.at)
-    places = [p for p in sites.places(screen.session, by=screen.by) if p.site_id == view.id]
+    places = sites.places_of(screen.session, view.id)
     here = animals.animals(screen.session, by=screen.by)
     return RecordsShown(
         offers=offers_for(screen.may),

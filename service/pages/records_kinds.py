@@ -630,11 +630,7 @@ def _arrivals(ask: _Ask) -> Iterator[_Line]:
 
 
 def _warm_times(ask: _Ask) -> Iterator[_Line]:
-    here = {
-        place.id or 0: place.code
-        for place in sites.places(ask.session, by=ask.screen.by)
-        if place.site_id == ask.view.id
-    }
+    here = {place.id or 0: place.code for place in sites.places_of(ask.session, ask.view.id)}
     for each in excursions_of(ask.session, list(here), ask.begin, ask.end):
         until = f"until {ask.at(each.ended_at)}" if each.ended_at else "goes on"
         peak = f"warmest {ask.celsius(each.peak_c)} {ask.degree}" if each.peak_c is not None else ""

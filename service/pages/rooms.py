@@ -130,7 +130,7 @@ class Events:
 @router.get("")
 def rooms(screen: OnScreen, by: MayLook) -> Response:
     """Every place now, those that need somebody first."""
-    here = [p for p in sites.places(screen.session, by=by) if p.site_id == screen.site.id]
+    here = sites.places_of(screen.session, screen.view.id)
     found = sorted(rooms_of(screen, here), key=lambda room: (not room.state.urgent, room.code))
     warned = any(room.events or room.state.urgent for room in found)
     return screen.show("rooms.html", Rooms(found, _day(screen, ()), warned))

@@ -79,7 +79,7 @@ def settings(screen: OnScreen, by: MaySetUp) -> Response:
 def _ways(screen: Screen) -> list[Way]:
     session, by = screen.session, screen.by
     site_id = screen.view.id
-    here = [place for place in sites.places(session, by=by) if place.site_id == site_id]
+    here = sites.places_of(session, site_id)
     hung = [place for _probe, place in probes.probes(session, by=by) if place.site_id == site_id]
     told = notifications.recipients(session, [site_id], limit=A_PAGE, before_id=None)
     return [

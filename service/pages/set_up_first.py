@@ -312,7 +312,7 @@ def _done(screen: Screen) -> list[bool]:
     return [
         True,
         screen.site.version > 1,
-        any(p.site_id == screen.view.id for p in sites.places(session, by=by)),
+        bool(sites.places_of(session, screen.view.id)),
         bool(catalogue.products(session)),
         len(people.everybody(session, by=by)) > 1,
     ]

@@ -42,7 +42,7 @@ class OpeningChecked:
 @router.get("")
 def ask(screen: OnScreen, by: MaySetUp) -> Response:
     """What lies where?"""
-    here = [p for p in sites.places(screen.session, by=screen.by) if p.site_id == screen.view.id]
+    here = sites.places_of(screen.session, screen.view.id)
     page = OpeningAsked(
         places=[(place.code, place.name) for place in here],
         products=[

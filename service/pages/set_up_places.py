@@ -110,8 +110,7 @@ def change_place(
 
 def _shown(screen: Screen) -> list[PlaceShown]:
     """The site's places as a tree, written from the top. Two queries."""
-    every = sites.places(screen.session, by=screen.by)
-    here = [place for place in every if place.site_id == screen.view.id]
+    here = sites.places_of(screen.session, screen.view.id)
     hung: dict[int | None, list[str]] = {}
     for probe, place in probes.probes(screen.session, by=screen.by):
         hung.setdefault(place.id, []).append(probe.code)

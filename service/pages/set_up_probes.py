@@ -260,8 +260,8 @@ def _suggested(screen: Screen, newest: Sequence[Calibration]) -> list[str]:
 
 
 def _places(screen: Screen) -> list[tuple[str, str]]:
-    found = sites.places(screen.session, by=screen.by)
-    return [(p.code, f"{p.code} {p.name}") for p in found if p.site_id == screen.view.id]
+    here = sites.places_of(screen.session, screen.view.id)
+    return [(place.code, f"{place.code} {place.name}") for place in here]
 
 
 def _devices(screen: Screen) -> list[tuple[str, str]]:

@@ -16,8 +16,8 @@ from service.labels.actions import reading
 from service.labels.schemas import LabelTexts
 from service.lots import queries as lots
 from service.lots.models import Lot
+from service.pages.frame import WHO_SEES_REASONS
 from service.pages.page import OnScreen, Screen, go_to, page_router
-from service.pages.stock_marks import SEE_RANGES
 from service.pages.stock_on_hand import LotLine, OnHand
 from service.security.guard import MayLook
 from service.traceability import actions as traceability
@@ -141,7 +141,7 @@ def stock_shown(
         every_place=sorted({(p.code, p.name) for p in held.places_with_fish()}),
         lots=len(wanted),
         grams=sum(held.grams(lot, place) for lot in wanted),
-        ranges=screen.by.role in SEE_RANGES,
+        ranges=screen.by.role in WHO_SEES_REASONS,
         before=_page(species, place, page - 1) if page > 1 else None,
         after=_page(species, place, page + 1) if len(wanted) > begin + A_PAGE else None,
         not_found=not_found,

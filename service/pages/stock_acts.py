@@ -84,11 +84,7 @@ def _asked(screen: Screen, act: Act, code: str) -> Response:
         lot=lot,
         fish=species_facts()[lot.species_code].name,
         heaps=_heaps(screen, lot),
-        places=[
-            (place.code, place.name)
-            for place in sites.places(screen.session, by=screen.by)
-            if place.site_id == lot.site_id
-        ],
+        places=[(place.code, place.name) for place in sites.places_of(screen.session, lot.site_id)],
         unit=screen.view.units.mass,
         nutrients=[(each.tag, f"{each.name} ({each.unit})") for each in nutrients().values()],
         tests=[(name, f"{name.replace('_', ' ')} ({unit})") for name, unit in units().items()],

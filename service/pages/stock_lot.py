@@ -23,8 +23,9 @@ from service.ledger import queries as ledger
 from service.lots import queries as lots
 from service.lots.models import Hold, Lot
 from service.lots.rules import ReceivedAs
+from service.pages.frame import WHO_SEES_REASONS
 from service.pages.page import OnScreen, Screen, page_router
-from service.pages.stock_marks import SEE_RANGES, LifeBar, Mark, life_bar, marks_of
+from service.pages.stock_marks import LifeBar, Mark, life_bar, marks_of
 from service.pages.stock_on_hand import kind_of
 from service.pages.stock_story import Line, lines_of
 from service.pages.words import _
@@ -256,7 +257,7 @@ def lot_shown(screen: Screen, lot: Lot) -> LotShown:
         acts=_acts(screen, lot, on_hand),
         story=lines_of(told.events, screen),
         earlier=told.earlier,
-        ranges=screen.by.role in SEE_RANGES,
+        ranges=screen.by.role in WHO_SEES_REASONS,
         may_release=screen.may(Action.RELEASE),
         may_assay=screen.may(Action.ASSAY),
         may_receive=screen.may(Action.RECEIVE),

@@ -6,9 +6,6 @@ from typing import Literal
 
 from service.pages.words import _
 from service.quality.schemas import LifeOut
-from service.security.rules import Role
-
-SEE_RANGES = frozenset({Role.NUTRITIONIST, Role.VET, Role.MANAGER, Role.INSPECTOR})
 
 
 @dataclass(frozen=True)

@@ -16,9 +16,9 @@ from service.errors import NotFound
 from service.http.bodies import Number
 from service.http.sessions import Now, WriteSession
 from service.pages.forms import Form
+from service.pages.frame import WHO_SEES_REASONS
 from service.pages.page import OnScreen, Screen, go_to, page_router
 from service.pages.supplements_shown import (
-    REASONED,
     OrderShown,
     PieceShown,
     amount_of,
@@ -278,7 +278,7 @@ def _of_animal(session: WriteSession, code: str, plan: int, screen: Screen) -> A
 
 
 def _sees_reasons(screen: Screen) -> bool:
-    return screen.by.role in REASONED
+    return screen.by.role in WHO_SEES_REASONS
 
 
 def _standings(screen: Screen, view: SiteView, animal: Animal) -> list[Standing]:

@@ -8,8 +8,9 @@ from typing import Annotated
 from fastapi import Query, Response
 
 from service.http.bodies import Day
+from service.pages.frame import WHO_SEES_REASONS
 from service.pages.page import OnScreen, page_router
-from service.pages.supplements_shown import REASONED, amount_of, fish_name
+from service.pages.supplements_shown import amount_of, fish_name
 from service.security.guard import MayLook
 from service.supplement_sheets.queries.kitchen import kitchen_sheet
 from service.supplement_sheets.schemas import (
@@ -101,7 +102,7 @@ def kitchen(
             says_not_in_force=NOT_IN_FORCE,
             page=page,
             more=len(sheet.blocks) > begin + ON_A_PAGE,
-            reasons=screen.by.role in REASONED,
+            reasons=screen.by.role in WHO_SEES_REASONS,
         ),
     )
 

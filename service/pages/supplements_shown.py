@@ -6,16 +6,12 @@ from datetime import date, datetime
 
 from service.catalogue.rules import nutrients, species_facts
 from service.pages.words import _
-from service.security.rules import Role
 from service.supplements.actions.showing import Standing, end_out
 from service.supplements.actions.writing import plan_out
 from service.supplements.models import SupplementPlan
 from service.supplements.rules.standing import OrderState, differences
 from service.supplements.rules.steps import said
 from service.supplements.schemas import GivingOut, OrderEndOut, PlannedSupplement, UnmetNeed
-
-REASONED = frozenset({Role.NUTRITIONIST, Role.VET, Role.MANAGER, Role.INSPECTOR})
-"""Who sees ranges and reasons; the others see numbers."""
 
 STATES = {
     OrderState.IN_FORCE: _("Signed, in force"),

@@ -19,7 +19,7 @@ from service.pages.page import OnScreen, Screen, page_router
 from service.pages.ribbon import Band, Notch, Ribbon, Track, ribbon
 from service.pages.words import _
 from service.security.guard import MayLook
-from service.security.rules import Action, Role
+from service.security.rules import Action
 from service.site import queries as sites
 from service.site.models import Place
 from service.site.rules import PlaceKind
@@ -35,7 +35,6 @@ router = page_router("/thaw")
 BATCHES_A_PAGE = 24
 MOST_TRACKS = 30
 LONGEST_SAID = 600  # what is said on the next page travels in a cookie
-SEE_RANGES = frozenset({Role.NUTRITIONIST, Role.VET, Role.MANAGER})
 WORDS_OF_STATE: Mapping[BatchState, str] = {
     BatchState.THAWING: _("thawing"),
     BatchState.THAWED: _("thawed"),
@@ -237,8 +236,8 @@ def places_of(screen: Screen, *kinds: PlaceKind) -> Sequence[tuple[str, str]]:
     """The site's places of some kinds, as options of a form. One query."""
     return [
         (place.code, _named(place))
-        for place in sites.places(screen.session, by=screen.by)
-        if place.site_id == screen.view.id and place.kind in kinds
+        for place in sites.places_of(screen.session, screen.view.id)
+        if place.kind in kinds
     ]
 
 

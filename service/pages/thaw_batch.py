@@ -11,9 +11,9 @@ from service.http.bodies import Code
 from service.http.sessions import Now, WriteSession
 from service.ledger import queries as ledger
 from service.pages.forms import Form
+from service.pages.frame import WHO_DECIDES
 from service.pages.page import OnScreen, Screen, go_to, page_router
 from service.pages.thaw import (
-    SEE_RANGES,
     THAW_KINDS,
     BatchCard,
     barred,
@@ -121,7 +121,7 @@ def _shown(screen: Screen, each: BatchView) -> BatchShown:
         methods=[(key.value, screen.write.say(word)) for key, word in METHODS.items()],
         parts=[(key.value, screen.write.say(word)) for key, word in PARTS.items()],
         warnings=[finding.because for finding in each.too_warm(screen.view.policy)],
-        ranges=screen.by.role in SEE_RANGES,
+        ranges=screen.by.role in WHO_DECIDES,
         may_tend=may_tend,
     )
 

@@ -12,8 +12,9 @@ from service.errors import NotFound
 from service.http.bodies import Day, Number
 from service.http.sessions import Now, WriteSession
 from service.pages.forms import Form
+from service.pages.frame import WHO_DECIDES
 from service.pages.page import OnScreen, Screen, go_to, page_router
-from service.pages.thaw import SEE_RANGES, THAW_KINDS, places_of
+from service.pages.thaw import THAW_KINDS, places_of
 from service.pages.words import _
 from service.security.guard import MayLook, MayPlanThaw, MaySubstitute
 from service.security.rules import Action
@@ -115,7 +116,7 @@ def show_plan(number: Number, screen: OnScreen, by: MayLook) -> Response:
             day=screen.view.day_of(found.first_feed_at),
             open=found.cancelled_at is None and found.last_feed_at > screen.at,
             changes=found.changes[: -MOST_CHANGES - 1 : -1],
-            ranges=screen.by.role in SEE_RANGES,
+            ranges=screen.by.role in WHO_DECIDES,
             may_plan=screen.may(Action.PLAN_THAW),
             may_substitute=screen.may(Action.SUBSTITUTE),
         ),

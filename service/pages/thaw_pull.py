@@ -15,8 +15,9 @@ from service.catalogue.rules import species_facts
 from service.http.bodies import Body, Day, Number
 from service.http.sessions import Now, WriteSession
 from service.pages.forms import Form
+from service.pages.frame import WHO_DECIDES
 from service.pages.page import OnScreen, Screen, go_to, local_path, page_router
-from service.pages.thaw import SEE_RANGES, THAW_KINDS, places_of, tabs, told
+from service.pages.thaw import THAW_KINDS, places_of, tabs, told
 from service.pages.thaw_plan import at_its_site, plan_of, pull_of
 from service.pages.words import _
 from service.security.guard import MayLook, MayPull
@@ -164,7 +165,7 @@ def one_pull(
             early=planned.pull_not_before > screen.at,
             day=screen.view.day_of(plan.first_feed_at),
             places=places_of(screen, *THAW_KINDS),
-            ranges=screen.by.role in SEE_RANGES,
+            ranges=screen.by.role in WHO_DECIDES,
             may_pull=screen.may(Action.PULL),
         ),
     )
